@@ -1,0 +1,589 @@
+"""
+The things of a fleet: sites, packs, crews, access, records.
+
+Everything here is a frozen dataclass that `tripplan.inputs` has checked: cross-references hold,
+numbers are finite and in range, voltage, plug and polarity fit. Later steps never check again.
+Dates are local to the fleet; clock times are minutes after local midnight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from functools import cached_property
+from pathlib import Path
+from types import MappingProxyType
+from zoneinfo import ZoneInfo
+
+__all__ = [
+    "AccessRule",
+    "Cause",
+    "Charger",
+    "Chemistry",
+    "Climate",
+    "Crew",
+    "DateSpan",
+    "Done",
+    "DriveSettings",
+    "Fleet",
+    "Found",
+    "InPlace",
+    "Job",
+    "Leg",
+    "Money",
+    "MonthDay",
+    "Pack",
+    "PackState",
+    "PackType",
+    "PlanSettings",
+    "Reading",
+    "Site",
+    "VisitRecord",
+    "WalkSettings",
+]
+
+SHELF = "shelf"
+
+
+class Chemistry(StrEnum):
+    """Cell chemistry of a pack or of backup cells."""
+
+    SEALED_LEAD_ACID = "sealed lead-acid"
+    LITHIUM_IRON_PHOSPHATE = "lithium iron phosphate"
+    LITHIUM_IRON_DISULFIDE = "lithium iron disulfide"
+    ALKALINE = "alkaline"
+    NICKEL_METAL_HYDRIDE = "nickel metal hydride"
+
+
+class PackState(StrEnum):
+    """State of a pack in packs.csv."""
+
+    CHARGED = "charged"
+    FLAT = "flat"
+    CHARGING = "charging"
+    IN_USE = "in use"
+    SUSPECT = "suspect"
+    RETIRED = "retired"
+
+
+class Found(StrEnum):
+    """How a visit found the site."""
+
+    RUNNING = "running"
+    SILENT = "silent"
+    DARK = "dark"
+    MISSING = "missing"
+    NOT_REACHED = "not reached"
+
+
+class Cause(StrEnum):
+    """Cause of a fault found on a visit."""
+
+    FLAT = "flat"
+    CORD = "cord"
+    PLUG = "plug"
+    FUSE = "fuse"
+    WATER = "water"
+    DEVICE = "device"
+    CARD = "card"
+    SIGNAL = "signal"
+    THEFT = "theft"
+    UNKNOWN = "unknown"
+
+
+class Done(StrEnum):
+    """What a visit did."""
+
+    SWAPPED = "swapped"
+    LEFT = "left"
+    REPAIRED = "repaired"
+    INSTALLED = "installed"
+    REMOVED = "removed"
+
+
+@dataclass(frozen=True, order=True)
+class DateSpan:
+    """A span of dates, both ends included; a single date has equal ends."""
+
+    first: date
+    last: date
+
+    def __contains__(self, day: object) -> bool:
+        """Tell whether a date lies in the span."""
+        return isinstance(day, date) and self.first <= day <= self.last
+
+
+@dataclass(frozen=True, order=True)
+class MonthDay:
+    """A day of every year; 29 February counts as the 28th."""
+
+    month: int
+    day: int
+
+
+@dataclass(frozen=True)
+class PackType:
+    """
+    A kind of pack; packs of one type can replace each other.
+
+    Attributes
+    ----------
+    name : str
+        The user's name of the type.
+    volts : float
+        Output at the plug, after a converter in the box if there is one. [V]
+    plug : str
+        Size and polarity, for example ``5.5x2.1 centre +``.
+    chemistry : Chemistry
+        Cell chemistry.
+    capacity_ah : float
+        Rated capacity. [Ah]
+    weight_kg : float
+        With box and lead. [kg]
+    usual_months : float or None
+        Usual life in this fleet, where known. [months of 730.5 h]
+    shelf_charged : int or None
+        Charged packs on the shelf, for those who keep no packs.csv; None where the file says nothing.
+    """
+
+    name: str
+    volts: float
+    plug: str
+    chemistry: Chemistry = Chemistry.SEALED_LEAD_ACID
+    capacity_ah: float = 7.0
+    weight_kg: float = 3.0
+    usual_months: float | None = None
+    shelf_charged: int | None = None
+
+
+@dataclass(frozen=True)
+class Crew:
+    """
+    One or more people with a vehicle who set out from one base.
+
+    Attributes
+    ----------
+    weekdays : frozenset of int
+        Days on which the crew may go; Monday is 0.
+    day_start_minute, day_end_minute : int
+        Earliest leave and latest return, minutes after local midnight. [min]
+    carry_kg : float
+        What the whole crew carries on foot. [kg]
+    packs_aboard : int
+        Most packs in the vehicle.
+    people : tuple of str
+        Crews that share a person never go on the same date.
+    away : tuple of DateSpan
+        Dates on which this crew cannot go.
+    """
+
+    name: str
+    base_lat: float
+    base_lon: float
+    weekdays: frozenset[int] = frozenset({5, 6})
+    day_start_minute: int = 450
+    day_end_minute: int = 1050
+    carry_kg: float = 12.0
+    packs_aboard: int = 20
+    people: tuple[str, ...] = ()
+    away: tuple[DateSpan, ...] = ()
+
+
+@dataclass(frozen=True)
+class PlanSettings:
+    """The ``[plan]`` table."""
+
+    weeks: int = 26
+    risk: float = 0.05
+    daylight_margin_minutes: float = 30.0
+    reserve_minutes: float = 30.0
+    fallback_dates: int = 1
+
+
+@dataclass(frozen=True)
+class DriveSettings:
+    """The ``[drive]`` table."""
+
+    speed_kmh: float = 50.0
+    detour: float = 1.3
+    park_minutes: float = 5.0
+
+
+@dataclass(frozen=True)
+class WalkSettings:
+    """The ``[walk]`` table; `rule` names a published walking rule."""
+
+    detour: float = 1.2
+    speed_factor: float = 0.7
+    rule: str = "naismith"
+
+
+@dataclass(frozen=True)
+class Climate:
+    """
+    Twelve monthly values, January first.
+
+    Attributes
+    ----------
+    mean_c : tuple of float, length 12
+        Monthly mean temperature. [deg C]
+    sd_c : tuple of float, length 12
+        Spread of single days about the month's mean. [deg C]
+    """
+
+    mean_c: tuple[float, ...]
+    sd_c: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Charger:
+    """One charger; it takes one pack at a time, only of its types."""
+
+    types: tuple[str, ...]
+    hours_per_pack: float = 12.0
+    changeovers_per_day: int = 1
+
+
+@dataclass(frozen=True)
+class Money:
+    """The ``[money]`` table; what is None was not given."""
+
+    per_km: float | None = None
+    per_trip: float | None = None
+    per_hour: float | None = None
+    prices: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Site:
+    """
+    A place with one device.
+
+    Attributes
+    ----------
+    volts, plug : float, str
+        What the device takes. [V]
+    converter_volts : float or None
+        What a converter standing at the site takes in; None without one. [V]
+    walk_m : float or None
+        Walk from the parking; None: the geodesic times the walking detour. [m]
+    climb_m : float
+        Rise from the parking to the site, negative when the site lies lower. [m]
+    work_minutes : float
+        Time for the swap at the site. [min]
+    risk : float or None
+        Accepted chance of being dark; None: the fleet's.
+    row : int
+        Row in sites.csv, for messages.
+    """
+
+    site_id: str
+    lat: float
+    lon: float
+    pack_type: str
+    volts: float
+    plug: str
+    park_lat: float
+    park_lon: float
+    name: str = ""
+    walk_m: float | None = None
+    climb_m: float = 0.0
+    draw_mah_per_day: float | None = None
+    usual_months: float | None = None
+    swapped_on: date | None = None
+    flat_on: date | None = None
+    flat_on_sd_days: float = 0.0
+    work_minutes: float = 15.0
+    access: str = ""
+    backup_days: float = 0.0
+    backup_chemistry: Chemistry | None = None
+    backup_cells: int | None = None
+    converter_volts: float | None = None
+    converter_idle_ma: float | None = None
+    panel_w: float | None = None
+    sun_fraction: float | None = None
+    risk: float | None = None
+    active_from: date | None = None
+    active_to: date | None = None
+    device_id: str = ""
+    profile: str = ""
+    find: str = ""
+    notes: str = ""
+    row: int = 0
+
+    @property
+    def takes_volts(self) -> float:
+        """What the pack's plug must deliver here. [V]."""
+        return self.volts if self.converter_volts is None else self.converter_volts
+
+    @property
+    def parking_key(self) -> tuple[float, float]:
+        """Coordinates of the parking to five decimals; sites with equal keys share it."""
+        return (round(self.park_lat, 5), round(self.park_lon, 5))
+
+    @property
+    def label(self) -> str:
+        """The id, with the name where there is one."""
+        return f"{self.site_id} {self.name}" if self.name and self.name != self.site_id else self.site_id
+
+
+@dataclass(frozen=True)
+class AccessRule:
+    """
+    One row of access.csv.
+
+    Attributes
+    ----------
+    is_open : bool
+        True for a row that opens, False for one that closes (which wins).
+    weekdays : frozenset of int
+        Days on which the row holds; Monday is 0; all seven where the cell is empty.
+    from_minute, to_minute : int
+        Local clock span on those days, ends included. [min]
+    season_from, season_to : MonthDay, datetime.date or None
+        Season in which the row holds, ends included; may cross the year's end; None: all year.
+    crews : tuple of str
+        Who may enter; empty: everyone.
+    """
+
+    access: str
+    is_open: bool = True
+    weekdays: frozenset[int] = frozenset(range(7))
+    from_minute: int = 0
+    to_minute: int = 1440
+    season_from: MonthDay | date | None = None
+    season_to: MonthDay | date | None = None
+    contact: str = ""
+    notice_days: int | None = None
+    crews: tuple[str, ...] = ()
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class Pack:
+    """One row of packs.csv; `where` is a site_id, ``shelf`` or empty."""
+
+    pack_id: str
+    pack_type: str
+    bought: date | None = None
+    tested_ah: float | None = None
+    tested_on: date | None = None
+    where: str = SHELF
+    since: date | None = None
+    state: PackState = PackState.CHARGED
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class VisitRecord:
+    """One row of visits.csv; volts are rested, at the battery's terminals. [V]."""
+
+    day: date
+    site_id: str
+    found: Found | None = None
+    cause: Cause | None = None
+    done: Done | None = None
+    pack_out: str = ""
+    volts_out: float | None = None
+    pack_in: str = ""
+    volts_in: float | None = None
+    minutes: float | None = None
+    notes: str = ""
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One row of readings.csv; without volts and percent it means only "it reported"."""
+
+    when: datetime
+    site_id: str
+    volts: float | None = None
+    percent: float | None = None
+    source: str = "pack"
+    temp_c: float | None = None
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class Job:
+    """One row of jobs.csv: other work that rides along on a visit."""
+
+    site_id: str
+    job: str
+    due_by: date | None = None
+    minutes: float = 0.0
+    bring: str = ""
+    done_on: date | None = None
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One row of legs.csv: driving between parkings or bases, without park minutes."""
+
+    from_place: str
+    to_place: str
+    minutes: float
+    km: float | None = None
+    row: int = 0
+
+
+@dataclass(frozen=True)
+class InPlace:
+    """
+    The pack now at a site.
+
+    Attributes
+    ----------
+    since : datetime.date or None
+        When it went in; None where only ``flat_on`` is known.
+    source : str
+        ``packs.csv``, ``visits.csv``, ``swapped_on`` or ``flat_on``.
+    pack : Pack or None
+        The pack itself where packs.csv knows it.
+    """
+
+    since: date | None
+    source: str
+    pack: Pack | None = None
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """
+    All that one folder describes, checked.
+
+    Attributes
+    ----------
+    sites : tuple of Site
+        Sites in use, in the order of the file.
+    set_aside : tuple of str
+        Ids of the rows with ``in_use = no``; every output names them.
+    packs : tuple of Pack or None
+        None where there is no packs.csv.
+    folder : pathlib.Path or None
+        Where it was read from.
+    remarks : tuple of str
+        What the reader decided (date order, decimal sign, ...) and warnings that are no faults.
+    """
+
+    name: str
+    timezone: str
+    crews: tuple[Crew, ...]
+    sites: tuple[Site, ...]
+    pack_types: Mapping[str, PackType]
+    currency: str = "EUR"
+    blocked: tuple[DateSpan, ...] = ()
+    plan: PlanSettings = PlanSettings()
+    drive: DriveSettings = DriveSettings()
+    walk: WalkSettings = WalkSettings()
+    climate: Climate | None = None
+    chargers: tuple[Charger, ...] = ()
+    money: Money | None = None
+    access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    packs: tuple[Pack, ...] | None = None
+    visits: tuple[VisitRecord, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    jobs: tuple[Job, ...] = ()
+    legs: tuple[Leg, ...] = ()
+    set_aside: tuple[str, ...] = ()
+    folder: Path | None = None
+    remarks: tuple[str, ...] = ()
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The fleet's time zone."""
+        return ZoneInfo(self.timezone)
+
+    @cached_property
+    def sites_by_id(self) -> Mapping[str, Site]:
+        """Sites in use, by id."""
+        return {site.site_id: site for site in self.sites}
+
+    @cached_property
+    def crews_by_name(self) -> Mapping[str, Crew]:
+        """Crews by name."""
+        return {crew.name: crew for crew in self.crews}
+
+    @cached_property
+    def stock_is_kept(self) -> bool:
+        """Whether the stock of charged packs limits the plan."""
+        return self.packs is not None or any(
+            kind.shelf_charged is not None for kind in self.pack_types.values()
+        )
+
+    @cached_property
+    def open_jobs(self) -> Mapping[str, tuple[Job, ...]]:
+        """Jobs not yet done, by site, in the order of the file; sites without any are absent."""
+        found: dict[str, list[Job]] = {}
+        for job in self.jobs:
+            if job.done_on is None:
+                found.setdefault(job.site_id, []).append(job)
+        return {site_id: tuple(jobs) for site_id, jobs in found.items()}
+
+    @cached_property
+    def in_place(self) -> Mapping[str, InPlace]:
+        """The pack now at each site: from packs.csv, else the last swap, else ``swapped_on``."""
+        return {site.site_id: self._find_in_place(site) for site in self.sites}
+
+    def _find_in_place(self, site: Site) -> InPlace:
+        for pack in self.packs or ():
+            if pack.where == site.site_id and pack.since is not None:
+                return InPlace(pack.since, "packs.csv", pack)
+        swaps = [
+            visit
+            for visit in self.visits
+            if visit.site_id == site.site_id and visit.done in (Done.SWAPPED, Done.INSTALLED)
+        ]
+        if swaps:
+            last = max(swaps, key=lambda visit: (visit.day, visit.row))
+            known = {pack.pack_id: pack for pack in self.packs or ()}
+            return InPlace(last.day, "visits.csv", known.get(last.pack_in))
+        if site.swapped_on is not None:
+            return InPlace(site.swapped_on, "swapped_on")
+        return InPlace(None, "flat_on")
+
+    def charged_on_shelf(self, type_name: str) -> int:
+        """
+        Return how many packs of a type stand charged on the shelf today.
+
+        Parameters
+        ----------
+        type_name : str
+            Name of a pack type.
+
+        Returns
+        -------
+        int
+            From packs.csv where it exists, else ``shelf_charged``, else 0.
+        """
+        if self.packs is not None:
+            return sum(
+                pack.pack_type == type_name and pack.where == SHELF and pack.state is PackState.CHARGED
+                for pack in self.packs
+            )
+        return self.pack_types[type_name].shelf_charged or 0
+
+    def uncharged_on_shelf(self, type_name: str) -> int:
+        """
+        Return how many packs of a type stand on the shelf flat or on a charger.
+
+        Parameters
+        ----------
+        type_name : str
+            Name of a pack type.
+
+        Returns
+        -------
+        int
+            Packs that may be charged from this evening on; suspect and retired packs never count.
+        """
+        return sum(
+            pack.pack_type == type_name
+            and pack.where == SHELF
+            and pack.state in (PackState.FLAT, PackState.CHARGING)
+            for pack in self.packs or ()
+        )

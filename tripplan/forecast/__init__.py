@@ -1,0 +1,1 @@
+"""A fleet and its history to flat dates with their certainty."""

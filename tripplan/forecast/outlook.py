@@ -1,0 +1,145 @@
+"""
+What a forecast says: the tables that planning and outputs read.
+
+`Outlook` is the one result of `tripplan.forecast.forecast_fleet`. Dates of packs yet to be put in
+are kept as arrays of date ordinals (``datetime.date.toordinal``), one entry for each day of the
+season, so that a solver can index them by day.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Basis", "Outlook", "Renewal", "SiteForecast"]
+
+
+class Basis(StrEnum):
+    """What a site's dates rest on, best first."""
+
+    GIVEN_DATE = "given date"
+    HISTORY = "model and history"
+    MODEL = "model"
+    USUAL_LIFE = "usual life"
+
+
+@dataclass(frozen=True)
+class SiteForecast:
+    """
+    The forecast for the pack now at one site.
+
+    Attributes
+    ----------
+    flat_early, flat_likely, flat_late : datetime.date
+        The 5, 50 and 95 % quantiles of the flat date.
+    swap_by : datetime.date
+        Last day by whose end the chance of being dark is still within the accepted risk.
+    risk : float
+        That accepted risk.
+    chance_dark_today : float
+        Chance that the site is dark by the end of the day of the forecast.
+    charge_left : float or None
+        Share of the usable charge left in the likely case, 0 to 1; None where no model says.
+    basis : Basis
+        What the dates rest on.
+    because : str
+        One short clause in a practitioner's words, for example "5 usual months of type SLA12".
+    """
+
+    site_id: str
+    flat_early: date
+    flat_likely: date
+    flat_late: date
+    swap_by: date
+    risk: float
+    chance_dark_today: float
+    charge_left: float | None
+    basis: Basis
+    because: str = ""
+
+
+@dataclass(frozen=True)
+class Renewal:
+    """
+    What a charged pack put in at one site on each day of the season would do.
+
+    Every array has shape (n_days,), entry k for a pack put in on day ``on + k``, and holds date
+    ordinals. `swap_by` never falls as k rises, nor does any other array.
+    """
+
+    site_id: str
+    swap_by: NDArray[np.int64]
+    flat_early: NDArray[np.int64]
+    flat_likely: NDArray[np.int64]
+    flat_late: NDArray[np.int64]
+    basis: Basis
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """
+    Forecast of a whole fleet.
+
+    Attributes
+    ----------
+    on : datetime.date
+        Day of the forecast; the season's first date.
+    to : datetime.date
+        The season's last date.
+    risk : float
+        The fleet's accepted risk.
+    sites : mapping of str to SiteForecast
+        The packs now in place, in the order of sites.csv.
+    renewals : mapping of str to Renewal
+        The packs put in later.
+    dark_chance_in_place : mapping of str to numpy.ndarray, shape (n_days,)
+        Chance that the site is dark by the end of day ``on + k`` if nobody comes.
+    dark_chance_by_age : mapping of str to numpy.ndarray, shape (n_days, n_ages)
+        Row k: chance that a pack put in on ``on + k`` leaves the site dark by the end of that day + age.
+        May be stored for a coarser set of days: row ``k // dark_step``.
+    dark_step : int
+        Days between the rows of `dark_chance_by_age`.
+    """
+
+    on: date
+    to: date
+    risk: float
+    sites: Mapping[str, SiteForecast]
+    renewals: Mapping[str, Renewal]
+    dark_chance_in_place: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    dark_chance_by_age: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    dark_step: int = 7
+
+    def expected_dark_days(self, site_id: str, put_in: date | None, until: date) -> float:
+        """
+        Return the expected number of dark days of one pack before it is swapped out.
+
+        Parameters
+        ----------
+        site_id : str
+            A site of the fleet.
+        put_in : datetime.date or None
+            Day the pack went in, within the season; None for the pack now in place.
+        until : datetime.date
+            Day of the swap, or the season's last day where nobody comes; not counted itself.
+
+        Returns
+        -------
+        float
+            Expected dark days from the day of the forecast (or `put_in`) up to, without, `until`. [day]
+        """
+        start = self.on if put_in is None else put_in
+        days = max(0, (until - start).days)
+        if put_in is None:
+            chance = self.dark_chance_in_place.get(site_id)
+            return 0.0 if chance is None else float(chance[:days].sum())
+        table = self.dark_chance_by_age.get(site_id)
+        if table is None:
+            return 0.0
+        row = min((put_in - self.on).days // self.dark_step, len(table) - 1)
+        return float(table[row][:days].sum())

@@ -1,0 +1,1 @@
+"""Files of a fleet to a checked `Fleet`."""

@@ -1,0 +1,1 @@
+"""A plan to map, checklist, load list, GPX, iCalendar and GeoJSON."""

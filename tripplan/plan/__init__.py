@@ -1,0 +1,1 @@
+"""Swap-by dates and minutes to trips; lower bound; independent check; reasons."""

@@ -1,0 +1,442 @@
+"""
+The plan as the contract writes it: ``tripplan-plan/1``.
+
+Plain frozen dataclasses with `to_json` and `from_json`. Clock times are aware datetimes to the
+second; dates are local. Solver, checker and outputs meet only here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Any
+
+__all__ = [
+    "PLAN_FORMAT",
+    "ChargeSlot",
+    "Loop",
+    "Plan",
+    "Status",
+    "Stop",
+    "Trip",
+    "Unserved",
+    "Visit",
+]
+
+PLAN_FORMAT = "tripplan-plan/1"
+
+
+class Status(StrEnum):
+    """How much was proved."""
+
+    PROVED = "proved"
+    BEST_FOUND = "best found"
+    NO_FULL_PLAN = "no full plan"
+
+
+@dataclass(frozen=True)
+class Visit:
+    """
+    One site visited on a loop.
+
+    Attributes
+    ----------
+    arrive, start, finish : datetime.datetime
+        Reaching the site, beginning work (after waiting, if any) and ending it.
+    swap_by : datetime.date
+        Swap-by date of the pack found there.
+    next_swap_by : datetime.date
+        Swap-by date after the visit.
+    flat_early, flat_likely, flat_late : datetime.date
+        Flat dates of the pack found there.
+    pack_in : str or None
+        Identity of the pack to put in, where assigned.
+    swap : bool
+        False for a call that leaves the pack in (a job only).
+    jobs : tuple of str
+        Other work done on this visit.
+    fallback_left : int
+        Later dates on which some crew could still reach the site by `swap_by`.
+    fallback_possible : bool
+        Whether any date would leave the fallback dates asked for.
+    """
+
+    site_id: str
+    arrive: datetime
+    start: datetime
+    finish: datetime
+    swap_by: date
+    next_swap_by: date
+    flat_early: date
+    flat_likely: date
+    flat_late: date
+    pack_type: str
+    pack_in: str | None = None
+    swap: bool = True
+    jobs: tuple[str, ...] = ()
+    fallback_left: int = 0
+    fallback_possible: bool = True
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A foot loop: out from the vehicle, its visits in order, back. [m], [kg]."""
+
+    leave: datetime
+    back: datetime
+    walk_m: float
+    carried_kg: float
+    visits: tuple[Visit, ...]
+
+
+@dataclass(frozen=True)
+class Stop:
+    """The vehicle parked; `arrive` is the end of the drive, before the park minutes."""
+
+    park_lat: float
+    park_lon: float
+    arrive: datetime
+    leave: datetime
+    loops: tuple[Loop, ...]
+
+
+@dataclass(frozen=True)
+class Trip:
+    """
+    One crew, one date.
+
+    Attributes
+    ----------
+    drive_minutes : float
+        Driving and park minutes. [min]
+    walk_minutes, work_minutes, wait_minutes : float
+        The rest of back minus leave. [min]
+    packs : mapping of str to int
+        Planned swaps by pack type.
+    set_by : tuple of str
+        Sites whose swap-by date sets the date of this trip.
+    """
+
+    trip_id: str
+    date: date
+    crew: str
+    leave: datetime
+    back: datetime
+    drive_minutes: float
+    walk_minutes: float
+    work_minutes: float
+    wait_minutes: float
+    drive_km: float
+    packs: Mapping[str, int]
+    stops: tuple[Stop, ...]
+    set_by: tuple[str, ...] = ()
+
+    @property
+    def visits(self) -> tuple[Visit, ...]:
+        """All visits in visiting order."""
+        return tuple(v for stop in self.stops for loop in stop.loops for v in loop.visits)
+
+
+@dataclass(frozen=True)
+class Unserved:
+    """
+    A site that is late or never visited.
+
+    Attributes
+    ----------
+    proved : bool
+        True where serving it in time was shown impossible, False where no way was found in the time given.
+    visited_on : datetime.date or None
+        The late visit; None where the season holds none.
+    """
+
+    site_id: str
+    swap_by: date
+    proved: bool
+    visited_on: date | None
+    late_days: int
+    reason: str
+    smallest_change: str
+
+
+@dataclass(frozen=True)
+class ChargeSlot:
+    """One pack on one charger; chargers count from 1 in the order of the file."""
+
+    pack_type: str
+    charger: int
+    on: datetime
+    off: datetime
+
+
+@dataclass(frozen=True)
+class Plan:
+    """
+    A season's plan.
+
+    Attributes
+    ----------
+    lower_bound : int
+        Trips that no plan can undercut (with equal service of the sites where some are late).
+    expected_dark_days : float
+        Expected dark site-days in the season under this plan. [day]
+    notes : tuple of str
+        What the user should know: what the reserve costs, what rests on little, whom to ring.
+    inputs_digest : str
+        Fingerprint of everything the plan rests on; empty where unknown.
+    """
+
+    fleet: str
+    made_on: date
+    first: date
+    to: date
+    risk: float
+    seed: int
+    status: Status
+    lower_bound: int
+    trips: tuple[Trip, ...]
+    late_sites: int = 0
+    late_days: int = 0
+    expected_dark_days: float = 0.0
+    unserved: tuple[Unserved, ...] = ()
+    charging: tuple[ChargeSlot, ...] = ()
+    notes: tuple[str, ...] = ()
+    inputs_digest: str = ""
+
+    @property
+    def trip_count(self) -> int:
+        """Number of trips."""
+        return len(self.trips)
+
+    def with_digest(self, digest: str) -> Plan:
+        """Return the same plan with its fingerprint of inputs set."""
+        return replace(self, inputs_digest=digest)
+
+    def to_json(self) -> dict[str, Any]:
+        """
+        Return the plan as the contract's JSON object.
+
+        Returns
+        -------
+        dict
+            Ready for ``json.dump``.
+        """
+        return {
+            "format": PLAN_FORMAT,
+            "fleet": self.fleet,
+            "made_on": self.made_on.isoformat(),
+            "from": self.first.isoformat(),
+            "to": self.to.isoformat(),
+            "risk": self.risk,
+            "seed": self.seed,
+            "status": str(self.status),
+            "lower_bound": self.lower_bound,
+            "trip_count": self.trip_count,
+            "late_sites": self.late_sites,
+            "late_days": self.late_days,
+            "expected_dark_days": round(self.expected_dark_days, 3),
+            "trips": [_trip_to_json(trip) for trip in self.trips],
+            "unserved": [
+                {
+                    "site_id": late.site_id,
+                    "swap_by": late.swap_by.isoformat(),
+                    "proved": late.proved,
+                    "visited_on": None if late.visited_on is None else late.visited_on.isoformat(),
+                    "late_days": late.late_days,
+                    "reason": late.reason,
+                    "smallest_change": late.smallest_change,
+                }
+                for late in self.unserved
+            ],
+            "charging": [
+                {
+                    "pack_type": slot.pack_type,
+                    "charger": slot.charger,
+                    "on": _clock(slot.on),
+                    "off": _clock(slot.off),
+                }
+                for slot in self.charging
+            ],
+            "notes": list(self.notes),
+            "inputs_digest": self.inputs_digest,
+        }
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Plan:
+        """
+        Build a plan from the contract's JSON object.
+
+        Parameters
+        ----------
+        data : mapping
+            What ``json.load`` returned; extra keys are ignored.
+
+        Returns
+        -------
+        Plan
+            Not checked against any fleet.
+
+        Raises
+        ------
+        ValueError
+            If the format is another one, or a value cannot be read.
+        KeyError
+            If something required is missing.
+        """
+        if data.get("format") != PLAN_FORMAT:
+            raise ValueError(f"format must be {PLAN_FORMAT!r}, not {data.get('format')!r}")
+        return cls(
+            fleet=data["fleet"],
+            made_on=date.fromisoformat(data["made_on"]),
+            first=date.fromisoformat(data["from"]),
+            to=date.fromisoformat(data["to"]),
+            risk=float(data["risk"]),
+            seed=int(data["seed"]),
+            status=Status(data["status"]),
+            lower_bound=int(data["lower_bound"]),
+            trips=tuple(_trip_from_json(trip) for trip in data["trips"]),
+            late_sites=int(data["late_sites"]),
+            late_days=int(data["late_days"]),
+            expected_dark_days=float(data["expected_dark_days"]),
+            unserved=tuple(
+                Unserved(
+                    site_id=late["site_id"],
+                    swap_by=date.fromisoformat(late["swap_by"]),
+                    proved=bool(late["proved"]),
+                    visited_on=None if late["visited_on"] is None else date.fromisoformat(late["visited_on"]),
+                    late_days=int(late["late_days"]),
+                    reason=late["reason"],
+                    smallest_change=late["smallest_change"],
+                )
+                for late in data["unserved"]
+            ),
+            charging=tuple(
+                ChargeSlot(
+                    slot["pack_type"],
+                    int(slot["charger"]),
+                    datetime.fromisoformat(slot["on"]),
+                    datetime.fromisoformat(slot["off"]),
+                )
+                for slot in data["charging"]
+            ),
+            notes=tuple(data["notes"]),
+            inputs_digest=data.get("inputs_digest", ""),
+        )
+
+
+def _clock(moment: datetime) -> str:
+    return moment.isoformat(timespec="seconds")
+
+
+def _trip_to_json(trip: Trip) -> dict[str, Any]:
+    return {
+        "trip_id": trip.trip_id,
+        "date": trip.date.isoformat(),
+        "crew": trip.crew,
+        "leave": _clock(trip.leave),
+        "back": _clock(trip.back),
+        "drive_minutes": round(trip.drive_minutes, 4),
+        "walk_minutes": round(trip.walk_minutes, 4),
+        "work_minutes": round(trip.work_minutes, 4),
+        "wait_minutes": round(trip.wait_minutes, 4),
+        "drive_km": round(trip.drive_km, 3),
+        "packs": dict(trip.packs),
+        "set_by": list(trip.set_by),
+        "stops": [
+            {
+                "park_lat": stop.park_lat,
+                "park_lon": stop.park_lon,
+                "arrive": _clock(stop.arrive),
+                "leave": _clock(stop.leave),
+                "loops": [
+                    {
+                        "leave": _clock(loop.leave),
+                        "back": _clock(loop.back),
+                        "walk_m": round(loop.walk_m, 1),
+                        "carried_kg": round(loop.carried_kg, 3),
+                        "visits": [_visit_to_json(visit) for visit in loop.visits],
+                    }
+                    for loop in stop.loops
+                ],
+            }
+            for stop in trip.stops
+        ],
+    }
+
+
+def _visit_to_json(visit: Visit) -> dict[str, Any]:
+    return {
+        "site_id": visit.site_id,
+        "arrive": _clock(visit.arrive),
+        "start": _clock(visit.start),
+        "finish": _clock(visit.finish),
+        "swap_by": visit.swap_by.isoformat(),
+        "next_swap_by": visit.next_swap_by.isoformat(),
+        "flat_early": visit.flat_early.isoformat(),
+        "flat_likely": visit.flat_likely.isoformat(),
+        "flat_late": visit.flat_late.isoformat(),
+        "pack_type": visit.pack_type,
+        "pack_in": visit.pack_in,
+        "swap": visit.swap,
+        "jobs": list(visit.jobs),
+        "fallback_left": visit.fallback_left,
+        "fallback_possible": visit.fallback_possible,
+    }
+
+
+def _trip_from_json(data: Mapping[str, Any]) -> Trip:
+    return Trip(
+        trip_id=data["trip_id"],
+        date=date.fromisoformat(data["date"]),
+        crew=data["crew"],
+        leave=datetime.fromisoformat(data["leave"]),
+        back=datetime.fromisoformat(data["back"]),
+        drive_minutes=float(data["drive_minutes"]),
+        walk_minutes=float(data["walk_minutes"]),
+        work_minutes=float(data["work_minutes"]),
+        wait_minutes=float(data["wait_minutes"]),
+        drive_km=float(data["drive_km"]),
+        packs={str(name): int(count) for name, count in data["packs"].items()},
+        stops=tuple(
+            Stop(
+                park_lat=float(stop["park_lat"]),
+                park_lon=float(stop["park_lon"]),
+                arrive=datetime.fromisoformat(stop["arrive"]),
+                leave=datetime.fromisoformat(stop["leave"]),
+                loops=tuple(
+                    Loop(
+                        leave=datetime.fromisoformat(loop["leave"]),
+                        back=datetime.fromisoformat(loop["back"]),
+                        walk_m=float(loop["walk_m"]),
+                        carried_kg=float(loop["carried_kg"]),
+                        visits=tuple(_visit_from_json(visit) for visit in loop["visits"]),
+                    )
+                    for loop in stop["loops"]
+                ),
+            )
+            for stop in data["stops"]
+        ),
+        set_by=tuple(data.get("set_by", ())),
+    )
+
+
+def _visit_from_json(data: Mapping[str, Any]) -> Visit:
+    return Visit(
+        site_id=data["site_id"],
+        arrive=datetime.fromisoformat(data["arrive"]),
+        start=datetime.fromisoformat(data["start"]),
+        finish=datetime.fromisoformat(data["finish"]),
+        swap_by=date.fromisoformat(data["swap_by"]),
+        next_swap_by=date.fromisoformat(data["next_swap_by"]),
+        flat_early=date.fromisoformat(data["flat_early"]),
+        flat_likely=date.fromisoformat(data["flat_likely"]),
+        flat_late=date.fromisoformat(data["flat_late"]),
+        pack_type=data["pack_type"],
+        pack_in=data["pack_in"],
+        swap=bool(data.get("swap", True)),
+        jobs=tuple(data.get("jobs", ())),
+        fallback_left=int(data.get("fallback_left", 0)),
+        fallback_possible=bool(data.get("fallback_possible", True)),
+    )

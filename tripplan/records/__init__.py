@@ -1,0 +1,1 @@
+"""What was found in the field to history, safely kept."""

@@ -1,0 +1,1 @@
+"""Places to minutes and metres, by road and on foot; daylight and access."""
