@@ -111,13 +111,14 @@ def write_files(files: Mapping[Path, bytes]) -> None:
         for folder in {target.parent for target in targets}:
             _flush_folder(folder)
     except BaseException as error:
-        _put_back(kept, beside)
+        lost = _put_back(kept, beside)
         _remove(beside.values())
         for folder in reversed(made):
             with contextlib.suppress(OSError):
                 folder.rmdir()
         if isinstance(error, OSError):
-            raise _storage_error("cannot be written", at, error, after="Nothing was changed.") from error
+            after = f"{_names(lost)} could not be put back as before." if lost else "Nothing was changed."
+            raise _storage_error("cannot be written", at, error, after=after) from error
         raise  # Ctrl-C: the same clearing up, then the interrupt goes on
     _remove(old for old in kept.values() if old is not None)
 
@@ -251,14 +252,24 @@ def _keep_old(target: Path) -> Path | None:
     return old
 
 
-def _put_back(kept: Mapping[Path, Path | None], beside: Mapping[Path, Path]) -> None:
+def _put_back(kept: Mapping[Path, Path | None], beside: Mapping[Path, Path]) -> list[Path]:
+    lost = []
     for target, old in kept.items():
         if beside[target].exists():  # not yet renamed: the old file never left its place
             _remove([] if old is None else [old])
-        elif old is None:
-            target.unlink(missing_ok=True)
-        else:
-            old.replace(target)
+            continue
+        try:
+            if old is None:
+                target.unlink(missing_ok=True)
+            else:
+                old.replace(target)
+        except OSError:
+            lost.append(target)
+    return lost
+
+
+def _names(paths: Iterable[Path]) -> str:
+    return ", ".join(path.name for path in paths)
 
 
 def _remove(paths: Iterable[Path]) -> None:
