@@ -1,0 +1,258 @@
+"""
+What a field kit shows: frozen dataclasses of display strings.
+
+`tripplan.outputs.kit_view` fills them, templates and interchange writers read them. Every string is
+clean (no control characters, no direction overrides) and not escaped. ``notes`` of a site have no
+place here, so that they cannot leave the house.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+__all__ = [
+    "ChargeView",
+    "ContactView",
+    "JobView",
+    "KitView",
+    "LoadRow",
+    "LoopView",
+    "PackTag",
+    "PackView",
+    "SiteView",
+    "StopView",
+]
+
+
+@dataclass(frozen=True)
+class PackTag:
+    """A pack type of this trip; `letter` marks it together with the voltage everywhere."""
+
+    letter: str
+    name: str
+    volts: float
+    volts_text: str
+    plug: str
+    chemistry: str
+    chemistry_text: str
+    weight_text: str
+    weight_kg: float
+
+
+@dataclass(frozen=True)
+class JobView:
+    """Other work at a site and what it needs; `bring` may be empty."""
+
+    text: str
+    bring: str
+
+
+@dataclass(frozen=True)
+class ContactView:
+    """Whom to have rung by when, for which stop and sites."""
+
+    text: str
+    ring_by: date
+    ring_by_text: str
+    stops: tuple[str, ...]
+    site_ids: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SiteView:
+    """
+    One site of the trip.
+
+    Attributes
+    ----------
+    number : int
+        Place in the visiting order of the whole trip, from 1.
+    tag : PackTag
+        What goes in, or for a call without a swap what stays in.
+    takes_text : str
+        What the site takes, in words: voltage and plug.
+    takes_volts : float
+        What the pack's plug must deliver. [V]
+    converter_text : str
+        Words on a converter that stands at the site; empty without one.
+    pack_out, pack_in : str
+        Identities where known, else empty.
+    wait_text : str
+        "Can wait until ..." or why it cannot.
+    can_wait : bool
+        Whether it may be left out if the day runs late.
+    window_text : str
+        Clock span of the access window; empty where always open.
+    """
+
+    number: int
+    site_id: str
+    name: str
+    lat: float
+    lon: float
+    coordinates: str
+    geo_uri: str
+    swap: bool
+    tag: PackTag
+    takes_text: str
+    takes_volts: float
+    converter_text: str
+    pack_out: str
+    pack_in: str
+    find: str
+    jobs: tuple[JobView, ...]
+    arrive: str
+    start: str
+    finish: str
+    waits: bool
+    work_text: str
+    swap_by: date
+    swap_by_text: str
+    wait_text: str
+    can_wait: bool
+    window_text: str
+    walk_text: str
+    device_id: str
+
+
+@dataclass(frozen=True)
+class LoopView:
+    """One foot loop."""
+
+    number: int
+    leave: str
+    back: str
+    latest_leave: str
+    latest_back: str
+    walk_text: str
+    climb_text: str
+    weight_text: str
+    carried_kg: float
+    order_text: str
+    sites: tuple[SiteView, ...]
+
+
+@dataclass(frozen=True)
+class StopView:
+    """
+    The vehicle parked once.
+
+    Attributes
+    ----------
+    label : str
+        ``P1``, ``P2`` ... in driving order.
+    drive_text : str
+        The drive to it from the place before.
+    turn_back : str
+        Latest time to drive off with all the rest still fitting.
+    straight_home : str
+        Latest time to drive off if all the rest is left out.
+    """
+
+    number: int
+    label: str
+    lat: float
+    lon: float
+    coordinates: str
+    geo_uri: str
+    arrive: str
+    leave: str
+    drive_text: str
+    turn_back: str
+    straight_home: str
+    is_last: bool
+    contacts: tuple[ContactView, ...]
+    loops: tuple[LoopView, ...]
+
+    @property
+    def sites(self) -> tuple[SiteView, ...]:
+        """All sites of the stop in visiting order."""
+        return tuple(site for loop in self.loops for site in loop.sites)
+
+
+@dataclass(frozen=True)
+class LoadRow:
+    """
+    One line of the load list.
+
+    Attributes
+    ----------
+    kind : str
+        ``pack``, ``spare``, ``job`` or ``kit``.
+    tag : PackTag or None
+        For packs and spares.
+    pack_ids : tuple of str
+        Charged packs of that type that stand on the shelf today, where packs.csv knows them.
+    """
+
+    kind: str
+    text: str
+    count: int
+    detail: str
+    tag: PackTag | None = None
+    pack_ids: tuple[str, ...] = ()
+    site_ids: tuple[str, ...] = ()
+    weight_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class ChargeView:
+    """One evening on which packs must go on chargers for this trip."""
+
+    on: datetime
+    off: datetime
+    on_text: str
+    off_text: str
+    text: str
+
+
+@dataclass(frozen=True)
+class PackView:
+    """A pack that the crew may meet: for checking what is typed."""
+
+    pack_id: str
+    pack_type: str
+    volts: float
+    chemistry: str
+
+
+@dataclass(frozen=True)
+class KitView:
+    """One trip, ready to show."""
+
+    trip_id: str
+    fleet: str
+    language: str
+    date: date
+    date_text: str
+    made_text: str
+    crew: str
+    people: str
+    base_lat: float
+    base_lon: float
+    leave: datetime
+    back: datetime
+    call_by: datetime
+    leave_text: str
+    back_text: str
+    call_by_text: str
+    counts_text: str
+    sums_text: str
+    set_aside_text: str
+    tags: tuple[PackTag, ...]
+    stops: tuple[StopView, ...]
+    contacts: tuple[ContactView, ...]
+    load: tuple[LoadRow, ...]
+    charging: tuple[ChargeView, ...]
+    cautions: tuple[str, ...]
+    skip_first: tuple[SiteView, ...]
+    never_skip: tuple[SiteView, ...]
+    packs: tuple[PackView, ...]
+    drive_home_text: str
+    road_note: str
+
+    @property
+    def sites(self) -> tuple[SiteView, ...]:
+        """All sites in visiting order."""
+        return tuple(site for stop in self.stops for site in stop.sites)
