@@ -1,0 +1,91 @@
+"""The group of commands: turns what went wrong into a message and an exit status."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from types import FrameType
+from typing import Any
+
+import click
+
+from tripplan import __version__
+from tripplan.cli.field import demo, trip
+from tripplan.cli.printing import Printer
+from tripplan.cli.reading import check
+from tripplan.cli.season import forecast, plan
+from tripplan.errors import TripPlanError
+
+__all__ = ["main"]
+
+_INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+
+
+class _Interrupts:
+    """Remembers whether Ctrl-C was pressed, also where the planner used it to stop early."""
+
+    def __init__(self) -> None:
+        self.seen = False
+
+    def handle(self, number: int, frame: FrameType | None) -> None:
+        self.seen = True
+        signal.default_int_handler(number, frame)
+
+
+@contextlib.contextmanager
+def _watching() -> Iterator[_Interrupts]:
+    interrupts = _Interrupts()
+    if threading.current_thread() is not threading.main_thread():  # signals reach the main thread only
+        yield interrupts
+        return
+    before = signal.signal(signal.SIGINT, interrupts.handle)
+    try:
+        yield interrupts
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+class _Door(click.Group):
+    def invoke(self, ctx: click.Context) -> Any:
+        for stream in (sys.stdout, sys.stderr):
+            reconfigure = getattr(stream, "reconfigure", None)
+            if reconfigure is not None:  # a terminal that cannot show a letter gets its number instead
+                reconfigure(errors="backslashreplace")
+        with _watching() as interrupts:
+            value = None
+            try:
+                value = super().invoke(ctx)
+            except TripPlanError as error:
+                Printer().complain(str(error))
+                ctx.exit(_INTERRUPTED if interrupts.seen else 1)
+            except KeyboardInterrupt:
+                Printer().complain("Stopped. Nothing is half written.")
+                ctx.exit(_INTERRUPTED)
+            if interrupts.seen:
+                Printer().complain("Stopped early: the best plan found until then was kept.")
+                ctx.exit(_INTERRUPTED)
+            return value
+
+
+@click.group(
+    cls=_Door,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Begin with 'tripplan demo', then 'tripplan init FOLDER'. Every command explains itself: "
+    "'tripplan plan --help'.",
+)
+@click.version_option(__version__, "-V", "--version", prog_name="tripplan")
+def main() -> None:
+    """
+    Keep remote devices alive on the packs you swap.
+
+    tripplan reads one folder of plain files and tells what goes flat when, which trips the season
+    needs, as few as possible, and what the next trip looks like, hour by hour, with a map and a
+    checklist that need no signal.
+    """
+
+
+for _command in (demo, check, forecast, plan, trip):
+    main.add_command(_command)

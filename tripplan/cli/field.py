@@ -1,0 +1,260 @@
+"""The commands ``trip`` and ``demo``."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tripplan.cli.printing import Printer
+from tripplan.cli.progress import reporting
+from tripplan.cli.running import Run, folder_argument, read_date, run_options
+from tripplan.cli.season import print_forecast, print_plan, print_remarks
+from tripplan.cli.wording import clock, count, day, duration, packs_text, weekday
+
+if TYPE_CHECKING:
+    from tripplan.fleet import Fleet
+    from tripplan.pipeline import PlanResult, TripResult
+    from tripplan.plan.document import Loop, Stop, Trip, Visit
+
+__all__ = ["demo", "print_trip", "trip"]
+
+
+@click.command(
+    epilog="Example: tripplan trip myfleet --date 2026-12-05",
+    short_help="The next trip in full: hours, loops, load list, map and checklist.",
+)
+@folder_argument
+@click.option(
+    "--date", "on", type=read_date, default=None, metavar="DATE", help="Date of the trip. [default: the next]"
+)
+@click.option("--crew", default=None, help="Whose trip, where several crews go on that date.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=None,
+    help="Folder of the field kit. [default: FOLDER/maps/TRIP_ID]",
+)
+@run_options
+def trip(run: Run, folder: Path, on: date | None, crew: str | None, out: Path | None) -> None:
+    """
+    Show one trip hour by hour and write its field kit.
+
+    The kit holds map.html (map, checklist and load list in one file that needs no signal),
+    checklist.html (for printing), load.csv, trip.gpx, trip.ics and trip.geojson. The plan in
+    FOLDER/plan.json is used if nothing it rests on has changed; else the season is planned anew.
+    """
+    from tripplan.pipeline import run_trip
+
+    with reporting(run.printer) as reports:
+        result = run_trip(
+            folder,
+            today=run.today,
+            on=on,
+            crew=crew,
+            out=out,
+            seed=run.seed,
+            time_limit_s=run.time_limit_s,
+            reports=reports,
+        )
+    run.write_json(_trip_json(result))
+    print_remarks(run.printer, result.planned.fleet)
+    print_trip(run.printer, result)
+
+
+@click.command(
+    epilog="Example: tripplan demo --out demo",
+    short_help="The whole job on an invented fleet, from files to map and checklist.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("tripplan-demo"),
+    help="Folder to fill. [default: ./tripplan-demo]",
+)
+@run_options
+def demo(run: Run, out: Path) -> None:
+    """
+    Do the whole job on the bundled demo fleet.
+
+    Copies an invented fleet of cameras into DIR/fleet, reads it, forecasts, plans the season and
+    writes the field kit of the next trip. Its today is always 2026-11-25 unless --today is given.
+    """
+    from tripplan.pipeline import DEMO_TODAY, run_demo
+
+    today = DEMO_TODAY if run.today_given is None else run.today_given
+    with reporting(run.printer) as reports:
+        result = run_demo(
+            out,
+            today=today,
+            seed=1 if run.seed is None else run.seed,
+            time_limit_s=run.time_limit_s,
+            reports=reports,
+        )
+    run.write_json(_trip_json(result.trip))
+    printer = run.printer
+    print_remarks(printer, result.planned.fleet)
+    print_forecast(printer, result.forecast)
+    printer.say()
+    print_plan(printer, result.planned)
+    printer.say()
+    print_trip(printer, result.trip)
+    printer.say()
+    printer.say("Where to look", "bold")
+    for path, what in (
+        (result.fleet_folder, "the fleet's files, invented; change them and plan again"),
+        (result.forecast_path, "the forecast as JSON"),
+        (result.planned.path, "the plan as JSON"),
+        *((file, _KIT_WORDS.get(file.name, "")) for file in result.trip.files),
+    ):
+        printer.say(f"  {path}" + (f": {what}" if what else ""))
+    maps = [file for file in result.trip.files if file.name == "map.html"]
+    if maps:
+        printer.say(f"Open first: {maps[0]}", "bold")
+
+
+_KIT_WORDS = {
+    "map.html": "map, checklist and load list in one file, for the phone, no signal needed",
+    "checklist.html": "for printing",
+    "load.csv": "what to load",
+    "trip.gpx": "for a GPS receiver",
+    "trip.ics": "for the calendar",
+    "trip.geojson": "for a map program",
+}
+
+
+def _trip_json(result: TripResult) -> dict[str, Any]:
+    season = result.planned.plan
+    whole = season.to_json()
+    shown = result.trip
+    return {
+        "format": "tripplan-trip/1",
+        "fleet": season.fleet,
+        "today": result.today.isoformat(),
+        "plan": {key: whole[key] for key in ("made_on", "from", "to", "status", "lower_bound", "trip_count")}
+        | {"planned_anew": result.planned.anew, "because": result.planned.because},
+        "trip": None
+        if shown is None
+        else next(one for one in whole["trips"] if one["trip_id"] == shown.trip_id),
+        "also_on_this_date": [one.trip_id for one in result.also],
+        "files": [str(file) for file in result.files],
+    }
+
+
+def print_trip(printer: Printer, result: TripResult) -> None:
+    """
+    Print one trip hour by hour, its load, whom to ring and where its kit stands.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard output.
+    result : TripResult
+        The trip and its plan.
+    """
+    planned, shown = result.planned, result.trip
+    if planned.because:
+        printer.warn(f"Planned the season anew: {planned.because}.")
+    if shown is None:
+        printer.say(
+            f"No trip is needed from {weekday(result.today)} to {weekday(planned.plan.to)}: nothing is due."
+        )
+        return
+    fleet = planned.fleet
+    minutes = (shown.back - shown.leave).total_seconds() / 60
+    printer.say(f"Trip {shown.trip_id}: {weekday(shown.date)}, {shown.crew}", "bold")
+    printer.say(
+        f"Away {clock(shown.leave)} to {clock(shown.back)}: drive and park {duration(shown.drive_minutes)} + "
+        f"walk {duration(shown.walk_minutes)} + work {duration(shown.work_minutes)} + "
+        f"wait {duration(shown.wait_minutes)} = {duration(minutes)}; {shown.drive_km:.0f} km."
+    )
+    for late in planned.plan.unserved:
+        if late.visited_on == shown.date:
+            printer.say(f"! {late.site_id} is visited late: swap by was {weekday(late.swap_by)}.")
+    printer.say()
+    printer.table("Hour by hour", ("Time>", "What", "Where"), _hours(fleet, shown))
+    _print_load(printer, planned, shown)
+    for one in result.also:
+        printer.say(
+            f"{one.crew} goes on the same date: tripplan trip --date {one.date.isoformat()} "
+            f'--crew "{one.crew}" writes that kit.'
+        )
+    if fleet.set_aside:
+        printer.say(f"Set aside with in_use = no, not planned: {', '.join(fleet.set_aside)}.")
+    printer.say("Before you go", "bold")
+    for line in _CAUTIONS:
+        printer.say(f"  - {line}")
+    if result.files:
+        printer.say(f"Field kit in {result.files[0].parent}: {', '.join(file.name for file in result.files)}")
+
+
+_CAUTIONS = (
+    "Check voltage, plug and polarity at each site: the wrong pack destroys the device.",
+    "Fuse each pack at its terminal (2 to 3 A is common practice) and keep the terminals covered.",
+    "Tell someone the route and a time to call by; turn back in time for daylight.",
+    "Leave packs that are frozen, swollen, wet or leaking uncharged.",
+    "Local rules and the landowner's word come before this plan.",
+)
+
+
+def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:
+    rows = [(clock(shown.leave), f"{shown.crew} leaves the base", "")]
+    for number, stop in enumerate(shown.stops, 1):
+        rows.append((clock(stop.arrive), f"Stop {number}: park", f"{stop.park_lat:.5f}, {stop.park_lon:.5f}"))
+        for loop in stop.loops:
+            rows += _loop_hours(fleet, stop, loop)
+        rows.append((clock(stop.leave), "Drive on", ""))
+    rows[-1] = (rows[-1][0], "Drive home", "")
+    rows.append((clock(shown.back), "Back at the base", ""))
+    return rows
+
+
+def _loop_hours(fleet: Fleet, stop: Stop, loop: Loop) -> list[tuple[str, str, str]]:
+    which = f"Loop {stop.loops.index(loop) + 1}" if len(stop.loops) > 1 else "On foot"
+    carried = f", carrying {loop.carried_kg:.1f} kg" if loop.carried_kg else ""
+    rows = [(clock(loop.leave), f"{which}: {loop.walk_m / 1000:.1f} km{carried}", "")]
+    rows.extend(
+        (clock(visit.start), _work_text(visit), fleet.sites_by_id[visit.site_id].label)
+        for visit in loop.visits
+    )
+    rows.append((clock(loop.back), "Back at the vehicle", ""))
+    return rows
+
+
+def _work_text(visit: Visit) -> str:
+    what = (
+        f"Swap {visit.pack_type}" + (f" (pack {visit.pack_in})" if visit.pack_in else "")
+        if visit.swap
+        else "Call, no swap"
+    )
+    jobs = f"; {'; '.join(visit.jobs)}" if visit.jobs else ""
+    wait = f" (wait from {clock(visit.arrive)})" if visit.start > visit.arrive else ""
+    return f"{what}{jobs}, until {clock(visit.finish)}{wait}; swap by {day(visit.swap_by)}"
+
+
+def _print_load(printer: Printer, planned: PlanResult, shown: Trip) -> None:
+    from tripplan.travel import contacts_for
+
+    fleet = planned.fleet
+    crew = fleet.crews_by_name[shown.crew]
+    printer.say("To load", "bold")
+    printer.say(
+        f"  - charged packs: {packs_text(shown.packs)} ({count(sum(shown.packs.values()), 'pack')}; "
+        f"the vehicle takes {crew.packs_aboard})"
+    )
+    visited = [fleet.sites_by_id[visit.site_id] for visit in shown.visits]
+    wanted = {visit.site_id: set(visit.jobs) for visit in shown.visits}
+    for site in visited:
+        for job in fleet.open_jobs.get(site.site_id, ()):
+            if job.bring and job.job in wanted[site.site_id]:
+                printer.say(f"  - {job.bring} (for {site.site_id}: {job.job})")
+    printer.say("  - a meter, spare fuses of the fitted rating, a rag, a torch, the printed checklist")
+    calls: dict[tuple[date, str], list[str]] = {}
+    for site in visited:
+        for contact in contacts_for(fleet, site, shown.date):
+            calls.setdefault((contact.ring_by, contact.text), []).append(site.site_id)
+    for (ring_by, text), site_ids in sorted(calls.items()):
+        printer.say(f"Ring by {weekday(ring_by)}: {text} (for {', '.join(site_ids)})", "bold")
+    printer.say()

@@ -1,0 +1,138 @@
+"""How far a run is, told on standard error once it takes longer than two seconds."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from rich.status import Status
+
+from tripplan.cli.printing import Printer
+
+if TYPE_CHECKING:
+    from tripplan.pipeline import Reports
+    from tripplan.plan import Progress
+
+__all__ = ["reporting"]
+
+_SILENT_S = 2.0
+_BETWEEN_LINES_S = 10.0
+
+
+@contextlib.contextmanager
+def reporting(printer: Printer) -> Iterator[Reports]:
+    """
+    Report the steps of a run while the block lasts.
+
+    A terminal gets one moving line; anything else gets plain lines, at most one in ten seconds
+    unless the step or the plan has changed. Quiet runs get nothing.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard error.
+
+    Yields
+    ------
+    Reports
+        For the functions of `tripplan.pipeline`.
+    """
+    from tripplan.pipeline import Reports
+
+    if printer.quiet:
+        yield Reports()
+        return
+    reporter = _Reporter(printer)
+    try:
+        yield Reports(reporter.stage, reporter.season)
+    finally:
+        reporter.close()
+
+
+class _Reporter:
+    def __init__(self, printer: Printer) -> None:
+        self._printer = printer
+        self._status: Status | None = None
+        self._timer: threading.Timer | None = None
+        self._lock = threading.Lock()
+        self._begun = time.monotonic()
+        self._shown_at = float("-inf")
+        self._shown = ""
+        self._text = ""
+        self._counts: tuple[object, ...] = ()
+
+    def stage(self, text: str) -> None:
+        with self._lock:
+            self._stop_timer()
+            self._text = text
+            if self._status is not None:
+                self._status.update(self._text + " ...")
+            else:
+                self._timer = threading.Timer(_SILENT_S, self._late)
+                self._timer.daemon = True
+                self._timer.start()
+
+    def season(self, progress: Progress) -> None:
+        text = season_text(progress)
+        with self._lock:
+            counts = (progress.trip_count, progress.lower_bound)
+            changed = counts != self._counts
+            self._counts = counts
+            self._text = text
+            if self._status is not None:
+                self._status.update(text)
+            elif progress.elapsed_s >= _SILENT_S:
+                self._show(force=changed)
+
+    def close(self) -> None:
+        with self._lock:
+            self._stop_timer()
+            if self._status is not None:
+                self._status.stop()
+
+    def _late(self) -> None:
+        with self._lock:
+            self._show(force=True)
+
+    def _show(self, *, force: bool) -> None:
+        if self._printer.err.is_terminal:
+            self._status = Status(self._text, console=self._printer.err)
+            self._status.start()
+            return
+        now = time.monotonic()
+        if self._text != self._shown and (force or now - self._shown_at >= _BETWEEN_LINES_S):
+            self._printer.remark(f"{self._text} ...")
+            self._shown, self._shown_at = self._text, now
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
+def season_text(progress: Progress) -> str:
+    """
+    Return how far the planning of the season is, in words.
+
+    Parameters
+    ----------
+    progress : Progress
+        From `tripplan.plan.plan_season`.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    trips = "no plan yet" if progress.trip_count is None else f"best plan {_trips(progress.trip_count)}"
+    return (
+        f"Planning the season: {trips}, at least {progress.lower_bound} needed "
+        f"({progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far)"
+    )
+
+
+def _trips(count: int) -> str:
+    return f"{count} trip" if count == 1 else f"{count} trips"

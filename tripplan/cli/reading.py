@@ -1,0 +1,109 @@
+"""The commands ``init`` and ``check``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tripplan.cli.progress import reporting
+from tripplan.cli.running import Run, folder_argument, run_options
+from tripplan.cli.season import print_remarks
+from tripplan.cli.wording import count
+from tripplan.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from tripplan.fleet import Fleet
+
+__all__ = ["check"]
+
+
+@click.command(
+    epilog="Example: tripplan check myfleet",
+    short_help="Read everything and report every fault at once.",
+)
+@folder_argument
+@run_options
+def check(run: Run, folder: Path) -> None:
+    """
+    Read a fleet's files and report every fault at once.
+
+    Each fault names file, row as a spreadsheet counts it, column, value and mend; the exit status is
+    then 1. FOLDER is the fleet's folder; the current one where not given.
+    """
+    from tripplan.pipeline import load_fleet
+
+    printer = run.printer
+    try:
+        with reporting(printer) as reports:
+            reports.stage("Reading the files")
+            fleet = load_fleet(folder, run.today)
+    except InputError as error:
+        run.write_json(_check_json(folder, None, error.faults))
+        for fault in error.faults:
+            printer.say(str(fault))
+        printer.say(f"{count(len(error.faults), 'fault')} in {folder}. Nothing was planned.", "bold red")
+        click.get_current_context().exit(1)
+    run.write_json(_check_json(folder, fleet, ()))
+    print_remarks(printer, fleet)
+    for line in _summary(fleet):
+        printer.say(line)
+    printer.say("No fault found.", "bold green")
+
+
+def _summary(fleet: Fleet) -> list[str]:
+    kinds = ", ".join(
+        f"{kind.name} ({kind.volts:g} V, {kind.plug}, {kind.chemistry})" for kind in fleet.pack_types.values()
+    )
+    parkings = len({site.parking_key for site in fleet.sites})
+    jobs = sum(len(jobs) for jobs in fleet.open_jobs.values())
+    lines = [
+        f"{fleet.name}, clock times of {fleet.timezone}",
+        f"  {count(len(fleet.sites), 'site')} in use at {count(parkings, 'parking place')}",
+        f"  {count(len(fleet.crews), 'crew')}: {', '.join(crew.name for crew in fleet.crews)}",
+        f"  {count(len(fleet.pack_types), 'pack type')}: {kinds}",
+        f"  on record: {count(len(fleet.visits), 'visit')}, {count(len(fleet.readings), 'reading')}",
+        f"  {count(jobs, 'open job')}",
+    ]
+    if fleet.packs is not None:
+        lines.append(f"  {count(len(fleet.packs), 'pack')} in packs.csv")
+    if fleet.set_aside:
+        lines.append(f"  Set aside with in_use = no: {', '.join(fleet.set_aside)}")
+    return lines
+
+
+def _check_json(folder: Path, fleet: Fleet | None, faults: Sequence[Fault]) -> dict[str, Any]:
+    return {
+        "format": "tripplan-check/1",
+        "folder": str(folder),
+        "ok": not faults,
+        "fleet": None
+        if fleet is None
+        else {
+            "name": fleet.name,
+            "timezone": fleet.timezone,
+            "sites": len(fleet.sites),
+            "set_aside": list(fleet.set_aside),
+            "crews": [crew.name for crew in fleet.crews],
+            "pack_types": list(fleet.pack_types),
+            "packs": None if fleet.packs is None else len(fleet.packs),
+            "visits": len(fleet.visits),
+            "readings": len(fleet.readings),
+            "open_jobs": sum(len(jobs) for jobs in fleet.open_jobs.values()),
+        },
+        "remarks": list(fleet.remarks) if fleet is not None else [],
+        "faults": [
+            {
+                "file": fault.file,
+                "rows": list(fault.rows),
+                "column": fault.column,
+                "values": list(fault.values),
+                "problem": fault.problem,
+                "mend": fault.mend,
+                "text": str(fault),
+            }
+            for fault in faults
+        ],
+    }

@@ -1,0 +1,143 @@
+"""One run: the options that every command takes, and where its machine-readable result goes."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from tripplan.cli.printing import Printer
+
+__all__ = ["Run", "folder_argument", "read_date", "run_options"]
+
+_Result = TypeVar("_Result")
+
+
+def read_date(text: str) -> date:
+    """
+    Return a date typed on the command line.
+
+    Parameters
+    ----------
+    text : str
+        As ISO 8601 has it.
+
+    Returns
+    -------
+    datetime.date
+        That day.
+
+    Raises
+    ------
+    click.BadParameter
+        If it is no such date.
+    """
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise click.BadParameter(f"{text!r} is not a date; write it as 2026-12-05.") from None
+
+
+@dataclass(frozen=True)
+class Run:
+    """
+    What the common options say.
+
+    Attributes
+    ----------
+    today_given : datetime.date or None
+        None where the user gave no day.
+    seed : int or None
+        None where the user gave none.
+    time_limit_s : float or None
+        Time for the search. [s]
+    json_file : str or None
+        Where the machine-readable result goes; ``-`` is standard output.
+    """
+
+    today_given: date | None
+    seed: int | None
+    time_limit_s: float | None
+    json_file: str | None
+    printer: Printer
+
+    @property
+    def today(self) -> date:
+        """The day given, else today by this machine's clock."""
+        return datetime.now().astimezone().date() if self.today_given is None else self.today_given
+
+    def write_json(self, data: Mapping[str, Any]) -> None:
+        """
+        Write the machine-readable result where it was asked for.
+
+        Parameters
+        ----------
+        data : mapping
+            JSON object.
+
+        Raises
+        ------
+        StorageError
+            If the file cannot be written.
+        """
+        from tripplan.pipeline import json_bytes
+        from tripplan.storage import write_files
+
+        if self.json_file == "-":
+            click.get_binary_stream("stdout").write(json_bytes(data))
+        elif self.json_file is not None:
+            write_files({Path(self.json_file): json_bytes(data)})
+
+
+_OPTIONS: tuple[Callable[[Any], Any], ...] = (
+    click.option(
+        "--today", type=read_date, default=None, metavar="DATE", help="Day to take as today. [default: today]"
+    ),
+    click.option("--seed", type=click.IntRange(min=0), default=None, help="Seed of the search. [default: 1]"),
+    click.option(
+        "--time-limit",
+        type=click.FloatRange(min=0, min_open=True),
+        default=None,
+        metavar="SECONDS",
+        help="Most time for the search.",
+    ),
+    click.option(
+        "--json",
+        "json_file",
+        type=click.Path(dir_okay=False, allow_dash=True),
+        default=None,
+        metavar="FILE",
+        help="Write the machine-readable result; '-': only that, on standard output.",
+    ),
+    click.option("--quiet", is_flag=True, help="No progress and no remarks."),
+)
+
+
+def run_options(body: Callable[..., _Result]) -> Callable[..., _Result]:
+    """Give a command the common options; its body takes them as one `Run`."""
+
+    @functools.wraps(body)
+    def command(
+        today: date | None,
+        seed: int | None,
+        time_limit: float | None,
+        json_file: str | None,
+        quiet: bool,
+        **others: Any,
+    ) -> _Result:
+        printer = Printer(results=json_file != "-", quiet=quiet)
+        return body(run=Run(today, seed, time_limit, json_file, printer), **others)
+
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+folder_argument = click.argument(
+    "folder", type=click.Path(file_okay=False, path_type=Path), default=Path(), metavar="[FOLDER]"
+)

@@ -1,0 +1,239 @@
+"""The commands ``forecast`` and ``plan``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tripplan.cli.printing import Printer
+from tripplan.cli.progress import reporting
+from tripplan.cli.running import Run, folder_argument, run_options
+from tripplan.cli.wording import clock, count, day, duration, likely_text, packs_text, proof_line, weekday
+
+if TYPE_CHECKING:
+    from tripplan.fleet import Fleet
+    from tripplan.forecast.outlook import Outlook, SiteForecast
+    from tripplan.pipeline import ForecastResult, PlanResult
+    from tripplan.plan.document import Plan
+
+__all__ = ["forecast", "plan", "print_forecast", "print_plan", "print_remarks"]
+
+
+@click.command(
+    epilog="Example: tripplan forecast myfleet --json forecast.json",
+    short_help="When each pack goes flat, and the last day to swap it.",
+)
+@folder_argument
+@click.option("--weeks", type=click.IntRange(1, 520), default=None, help="Weeks to look ahead.")
+@run_options
+def forecast(run: Run, folder: Path, weeks: int | None) -> None:
+    """
+    Forecast when each pack goes flat.
+
+    Shows for every site, soonest first, the early, likely and late flat dates (5, 50 and 95 chances
+    in 100 that the pack is flat by then), the swap-by date, the chance that the site is dark today
+    and what the dates rest on. FOLDER is the fleet's folder; the current one where not given.
+    """
+    from tripplan.forecast import outlook_to_json
+    from tripplan.pipeline import run_forecast
+
+    with reporting(run.printer) as reports:
+        result = run_forecast(folder, today=run.today, weeks=weeks, reports=reports)
+    run.write_json(outlook_to_json(result.outlook))
+    print_remarks(run.printer, result.fleet)
+    print_forecast(run.printer, result)
+
+
+@click.command(
+    epilog="Example: tripplan plan myfleet --time-limit 60",
+    short_help="The season's trips, as few as possible; writes plan.json.",
+)
+@folder_argument
+@run_options
+def plan(run: Run, folder: Path) -> None:
+    """
+    Plan the season with as few trips as possible.
+
+    Prints the swap-by dates, what was proved about the number of trips, and the trips; writes
+    FOLDER/plan.json. Ctrl-C ends the search early and keeps the best plan found. FOLDER is the
+    fleet's folder; the current one where not given.
+    """
+    from tripplan.pipeline import run_plan
+
+    with reporting(run.printer) as reports:
+        result = run_plan(
+            folder,
+            today=run.today,
+            seed=1 if run.seed is None else run.seed,
+            time_limit_s=run.time_limit_s,
+            reports=reports,
+        )
+    run.write_json(result.plan.to_json())
+    print_remarks(run.printer, result.fleet)
+    print_plan(run.printer, result)
+    run.printer.say(f"Written: {result.path}")
+
+
+def print_remarks(printer: Printer, fleet: Fleet) -> None:
+    """
+    Print what the reader decided or found worth a word.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard error.
+    fleet : Fleet
+        With its remarks.
+    """
+    for text in fleet.remarks:
+        printer.remark(f"Note: {text}")
+
+
+def print_forecast(printer: Printer, result: ForecastResult) -> None:
+    """
+    Print the forecast of all sites, soonest swap-by date first.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard output.
+    result : ForecastResult
+        Fleet and outlook.
+    """
+    fleet, outlook = result.fleet, result.outlook
+    _forecast_table(
+        printer,
+        fleet,
+        outlook,
+        sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely)),
+        f"{fleet.name}: flat dates as of {weekday(outlook.on)}, accepted risk {outlook.risk:.0%}",
+    )
+    _print_set_aside(printer, fleet)
+
+
+def _forecast_table(
+    printer: Printer, fleet: Fleet, outlook: Outlook, sites: list[SiteForecast], title: str
+) -> None:
+    printer.table(
+        title,
+        ("Swap by>", "Site", "Flat: early>", "Likely", "Late>", "Dark today>", "Charge left>", "Rests on"),
+        (
+            (
+                day(one.swap_by) + (" (past)" if one.swap_by < outlook.on else ""),
+                fleet.sites_by_id[one.site_id].label,
+                day(one.flat_early),
+                likely_text(one),
+                day(one.flat_late),
+                _chance(one.chance_dark_today),
+                "" if one.charge_left is None else f"{one.charge_left:.0%}",
+                f"{one.basis}: {one.because}" if one.because else str(one.basis),
+            )
+            for one in sites
+        ),
+    )
+
+
+def _chance(chance: float) -> str:
+    return "" if chance == 0 else "<1%" if chance < 0.01 else ">99%" if chance > 0.99 else f"{chance:.0%}"
+
+
+def print_plan(printer: Printer, result: PlanResult) -> None:
+    """
+    Print swap-by dates, proof line, trips, what is late, what to charge, and notes.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard output.
+    result : PlanResult
+        A checked plan with what it rests on.
+    """
+    fleet, outlook, season = result.fleet, result.outlook, result.plan
+    due = sorted(
+        (one for one in outlook.sites.values() if one.swap_by < season.to),
+        key=lambda one: (one.swap_by, one.flat_likely),
+    )
+    span = f"{weekday(season.first)} to {weekday(season.to)}"
+    if due:
+        _forecast_table(printer, fleet, outlook, due, f"{fleet.name}: swap-by dates, {span}")
+    printer.say(proof_line(season, outlook) + ".", "bold")
+    dark = season.expected_dark_days
+    printer.say(
+        f"Expected dark days of all sites in the season: {dark:.1f}. "
+        f"Accepted risk at each swap-by date: {season.risk:.0%}."
+    )
+    printer.say()
+    _print_trips(printer, season)
+    _print_unserved(printer, fleet, season)
+    if season.charging:
+        printer.table(
+            "On the charger",
+            ("On", "Off", "Charger>", "Pack type"),
+            (
+                (
+                    f"{weekday(slot.on)} {clock(slot.on)}",
+                    f"{weekday(slot.off)} {clock(slot.off)}",
+                    str(slot.charger),
+                    slot.pack_type,
+                )
+                for slot in season.charging
+            ),
+        )
+    for note in season.notes:
+        printer.say(f"Note: {note}")
+    _print_set_aside(printer, fleet)
+
+
+def _print_trips(printer: Printer, season: Plan) -> None:
+    if not season.trips:
+        return
+    printer.table(
+        "Trips",
+        ("Trip", "Date", "Crew", "Leave>", "Back>", "Drive>", "Walk>", "Packs", "Sites in visiting order"),
+        (
+            (
+                one.trip_id,
+                weekday(one.date),
+                one.crew,
+                f"{one.leave:%H:%M}",
+                f"{one.back:%H:%M}",
+                duration(one.drive_minutes),
+                duration(one.walk_minutes),
+                packs_text(one.packs),
+                ", ".join(visit.site_id for visit in one.visits),
+            )
+            for one in season.trips
+        ),
+    )
+
+
+def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
+    if not season.unserved:
+        return
+    days = count(season.late_days, "late day")
+    printer.say(f"Late or never reached: {count(season.late_sites, 'site')}, {days} in all", "bold")
+    for late in season.unserved:
+        label = fleet.sites_by_id[late.site_id].label
+        visited = (
+            "not visited this season"
+            if late.visited_on is None
+            else f"first visited late on {weekday(late.visited_on)}"
+        )
+        shown = "shown to be impossible" if late.proved else "not found in the time given"
+        printer.say(
+            f"! {label}: swap by {weekday(late.swap_by)}, {visited}, "
+            f"{count(late.late_days, 'day')} late; in time: {shown}."
+        )
+        printer.say(f"  Why: {late.reason}")
+        if late.smallest_change:
+            printer.say(f"  Smallest change: {late.smallest_change}")
+    printer.say()
+
+
+def _print_set_aside(printer: Printer, fleet: Fleet) -> None:
+    if fleet.set_aside:
+        printer.say(
+            f"Set aside with in_use = no, neither forecast nor planned: {', '.join(fleet.set_aside)}."
+        )

@@ -1,0 +1,160 @@
+"""Dates, counts and the proof line as a practitioner says them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tripplan.forecast.outlook import Outlook, SiteForecast
+    from tripplan.plan.document import Plan
+
+__all__ = [
+    "clock",
+    "count",
+    "day",
+    "duration",
+    "likely_text",
+    "packs_text",
+    "proof_line",
+    "weekday",
+]
+
+_COARSE_DAYS = 14  # give or take this much, a single day would claim too much
+
+
+def day(when: date) -> str:
+    """
+    Return a date.
+
+    Examples
+    --------
+    >>> day(date(2026, 12, 5))
+    '5 Dec 2026'
+    """
+    return f"{when.day} {when:%b %Y}"
+
+
+def weekday(when: date) -> str:
+    """
+    Return a date with its weekday.
+
+    Examples
+    --------
+    >>> weekday(date(2026, 12, 5))
+    'Sat 5 Dec 2026'
+    """
+    return f"{when:%a} {day(when)}"
+
+
+def clock(moment: datetime) -> str:
+    """
+    Return the local clock time; the seconds only where there are any.
+
+    Examples
+    --------
+    >>> clock(datetime(2026, 12, 5, 8, 10)), clock(datetime(2026, 12, 5, 8, 10, 7))
+    ('08:10', '08:10:07')
+    """
+    return f"{moment:%H:%M:%S}" if moment.second else f"{moment:%H:%M}"
+
+
+def duration(minutes: float) -> str:
+    """
+    Return a duration to the minute.
+
+    Examples
+    --------
+    >>> duration(95.4), duration(45)
+    ('1 h 35 min', '45 min')
+    """
+    hours, rest = divmod(round(minutes), 60)
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
+
+
+def count(number: int, noun: str, plural: str = "") -> str:
+    """
+    Return a counted noun.
+
+    Examples
+    --------
+    >>> count(1, "trip"), count(3, "trip"), count(2, "crew's", "crews'")
+    ('1 trip', '3 trips', "2 crews'")
+    """
+    return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def likely_text(site: SiteForecast) -> str:
+    """
+    Return the likely flat date, in weeks rather than days where little is known.
+
+    Parameters
+    ----------
+    site : SiteForecast
+        With early, likely and late dates.
+
+    Returns
+    -------
+    str
+        For example ``5 Dec 2026``, or ``mid-Jan 2027, give or take 3 weeks``.
+    """
+    either_way = (site.flat_late - site.flat_early).days / 2
+    if either_way < _COARSE_DAYS:
+        return day(site.flat_likely)
+    when = site.flat_likely
+    part = "early " if when.day <= 10 else "mid-" if when.day <= 20 else "late "
+    return f"{part}{when:%b %Y}, give or take {round(either_way / 7)} weeks"
+
+
+def packs_text(packs: Mapping[str, int]) -> str:
+    """
+    Return packs by type.
+
+    Examples
+    --------
+    >>> packs_text({"SLA12": 4, "LFP": 1}), packs_text({})
+    ('4 SLA12, 1 LFP', 'none')
+    """
+    return ", ".join(f"{number} {name}" for name, number in packs.items()) or "none"
+
+
+def proof_line(plan: Plan, outlook: Outlook) -> str:
+    """
+    Return what was proved about the number of trips, and what that rests on.
+
+    Parameters
+    ----------
+    plan : Plan
+        A checked plan.
+    outlook : Outlook
+        The forecast it was made for.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    bases = [str(site.basis) for site in outlook.sites.values()]
+    usual = bases.count("usual life")
+    rests = "for the swap-by dates above"
+    if usual:
+        rest = "rests" if usual == 1 else "rest"
+        rests += f"; {usual} of {len(bases)} {rest} on the usual life of their pack type"
+    trips, bound = plan.trip_count, plan.lower_bound
+    if str(plan.status) == "no full plan":
+        late = count(plan.late_sites, "site")
+        if trips == 0:
+            return f"No trip can be made; {late} late or never reached ({rests})"
+        best = (
+            f"no plan that serves them as well does it with {trips - 1}"
+            if bound == trips
+            else f"at least {bound} are needed to serve them as well"
+        )
+        return f"{count(trips, 'trip')}, but {late} late or never reached; {best} ({rests})"
+    if trips == 0:
+        return f"No trip is needed: nothing is due before {day(plan.to)} ({rests})"
+    if str(plan.status) == "proved":
+        return f"{count(trips, 'trip')}; no plan does it with {trips - 1} ({rests})"
+    needed = "is" if bound == 1 else "are"
+    return f"{count(trips, 'trip')} found; at least {bound} {needed} needed ({rests})"

@@ -1,0 +1,35 @@
+"""
+The steps in order: files, forecast, travel, plan, check, kit.
+
+Every function takes a folder and returns a frozen result; nothing here prints. A plan is written,
+or read back and used, only after the independent checker has passed it.
+"""
+
+from tripplan.pipeline.demo import DEMO_TODAY, DemoResult, run_demo
+from tripplan.pipeline.field import TripResult, run_trip
+from tripplan.pipeline.season import (
+    PLAN_NAME,
+    ForecastResult,
+    PlanResult,
+    Reports,
+    json_bytes,
+    load_fleet,
+    run_forecast,
+    run_plan,
+)
+
+__all__ = [
+    "DEMO_TODAY",
+    "PLAN_NAME",
+    "DemoResult",
+    "ForecastResult",
+    "PlanResult",
+    "Reports",
+    "TripResult",
+    "json_bytes",
+    "load_fleet",
+    "run_demo",
+    "run_forecast",
+    "run_plan",
+    "run_trip",
+]

@@ -1,0 +1,175 @@
+"""The next trip in full, from the plan on file or a new one, and its field kit."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from tripplan.errors import NoPlanError
+from tripplan.forecast import forecast_fleet
+from tripplan.inputs import folder_digest
+from tripplan.outputs import write_kit
+from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, load_fleet, plan_anew
+from tripplan.plan.check import check_plan
+from tripplan.plan.document import Plan, Trip
+from tripplan.storage import lock_folder, read_bytes
+from tripplan.travel import measure_travel
+
+__all__ = ["TripResult", "run_trip"]
+
+
+@dataclass(frozen=True)
+class TripResult:
+    """
+    One trip of a plan and its field kit.
+
+    Attributes
+    ----------
+    trip : Trip or None
+        None where the plan holds no trip because nothing is due.
+    files : tuple of pathlib.Path
+        The kit.
+    also : tuple of Trip
+        Trips of other crews on the same date.
+    """
+
+    planned: PlanResult
+    today: date
+    trip: Trip | None
+    files: tuple[Path, ...] = ()
+    also: tuple[Trip, ...] = ()
+
+
+def run_trip(
+    folder: Path,
+    *,
+    today: date,
+    on: date | None = None,
+    crew: str | None = None,
+    out: Path | None = None,
+    seed: int | None = None,
+    time_limit_s: float | None = None,
+    reports: Reports = QUIET,
+) -> TripResult:
+    """
+    Write the field kit of the next trip, or of the trip on one date.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        The next trip is the first on or after this day.
+    on : datetime.date, optional
+        Date of the trip; the next trip where not given.
+    crew : str, optional
+        Whose trip; the first crew of that date where not given.
+    out : pathlib.Path, optional
+        Folder of the kit; ``FOLDER/maps/TRIP_ID`` where not given.
+    seed : int, optional
+        As in `run_plan`; a plan made with another seed is not used.
+    time_limit_s : float, optional
+        Time for the search where the season must be planned anew. [s]
+    reports : Reports, optional
+        Whom to tell how far the work is.
+
+    Returns
+    -------
+    TripResult
+        Trip, plan and files of the kit.
+
+    Raises
+    ------
+    InputError
+        If the files hold faults.
+    NoPlanError
+        If no plan can be made, or it holds no trip on that date or for that crew.
+    RefusedError
+        If the checker refuses a new plan.
+    StorageError
+        If a folder is in use or cannot be written.
+    """
+    planned = _usable_plan(folder, today, seed, time_limit_s, reports)
+    trip = _pick_trip(planned, today, on, crew)
+    if trip is None:
+        return TripResult(planned, today, None)
+    reports.stage("Writing the field kit")
+    kit = out if out is not None else folder / "maps" / trip.trip_id
+    with lock_folder(kit):
+        files = write_kit(
+            planned.fleet, planned.outlook, planned.travel, planned.plan, trip, kit, today=today
+        )
+    also = tuple(one for one in planned.plan.trips if one.date == trip.date and one is not trip)
+    return TripResult(planned, today, trip, files, also)
+
+
+def _usable_plan(
+    folder: Path, today: date, seed: int | None, time_limit_s: float | None, reports: Reports
+) -> PlanResult:
+    reports.stage("Reading the files")
+    fleet = load_fleet(folder, today)
+    path = folder / PLAN_NAME
+    plan, because = _plan_on_file(folder, path, today, seed)
+    if plan is not None:
+        reports.stage("Checking the plan on file")
+        outlook = forecast_fleet(fleet, plan.first)
+        travel = measure_travel(fleet)
+        if not check_plan(fleet, outlook, travel, plan):
+            return PlanResult(fleet, outlook, travel, plan, path, anew=False)
+        because = f"the checker refuses the plan in {PLAN_NAME}"
+    with lock_folder(folder):
+        return plan_anew(folder, today, 1 if seed is None else seed, time_limit_s, reports, because)
+
+
+def _plan_on_file(folder: Path, path: Path, today: date, seed: int | None) -> tuple[Plan | None, str]:
+    if not path.exists():
+        return None, f"there is no {PLAN_NAME} yet"
+    try:
+        plan = Plan.from_json(json.loads(read_bytes(path)))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return None, f"{PLAN_NAME} is not a plan that can be read"
+    if plan.inputs_digest != folder_digest(folder):
+        return None, f"the files have changed since {PLAN_NAME} was made"
+    if not plan.first <= today <= plan.to:
+        return None, f"{PLAN_NAME} covers {plan.first.isoformat()} to {plan.to.isoformat()} only"
+    if seed is not None and seed != plan.seed:
+        return None, f"{PLAN_NAME} was made with seed {plan.seed}"
+    gone = [trip.date for trip in plan.trips if trip.date < today]
+    if gone:
+        return None, (
+            f"the planned trip of {gone[-1].isoformat()} lies behind, and no visit has been recorded since"
+        )
+    return plan, ""
+
+
+def _pick_trip(planned: PlanResult, today: date, on: date | None, crew: str | None) -> Trip | None:
+    fleet, plan = planned.fleet, planned.plan
+    if crew is not None and crew not in fleet.crews_by_name:
+        known = ", ".join(fleet.crews_by_name)
+        raise NoPlanError(f"There is no crew '{crew}' in tripplan.toml. The crews are: {known}.")
+    order = {name: place for place, name in enumerate(fleet.crews_by_name)}
+    trips = sorted(
+        (trip for trip in plan.trips if trip.date >= today and crew in (None, trip.crew)),
+        key=lambda trip: (trip.date, order[trip.crew]),
+    )
+    whose = f" for crew {crew}" if crew is not None else ""
+    if on is not None:
+        found = next((trip for trip in trips if trip.date == on), None)
+        if found is None:
+            dates = ", ".join(dict.fromkeys(f"{trip.date:%a} {trip.date.isoformat()}" for trip in trips))
+            raise NoPlanError(
+                f"No trip is planned on {on:%A} {on.isoformat()}{whose}. "
+                + (f"Trips are planned on {dates}." if dates else "No trip is planned at all.")
+            )
+        return found
+    if trips:
+        return trips[0]
+    if plan.unserved:
+        raise NoPlanError(
+            f"No trip{whose} can be planned from {today.isoformat()} to {plan.to.isoformat()}: "
+            + "; ".join(f"{late.site_id}: {late.reason}" for late in plan.unserved),
+            [late.site_id for late in plan.unserved],
+        )
+    return None

@@ -1,0 +1,291 @@
+"""Files to forecast, and forecast to a season's plan that the checker has passed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from tripplan.errors import Fault, InputError, RefusedError
+from tripplan.fleet import Fleet
+from tripplan.forecast import forecast_fleet
+from tripplan.forecast.outlook import Outlook
+from tripplan.inputs import folder_digest, read_fleet
+from tripplan.plan import Progress, plan_season
+from tripplan.plan.check import check_plan
+from tripplan.plan.document import Plan
+from tripplan.storage import lock_folder, write_files
+from tripplan.travel import Travel, measure_travel
+
+__all__ = [
+    "PLAN_NAME",
+    "QUIET",
+    "ForecastResult",
+    "PlanResult",
+    "Reports",
+    "json_bytes",
+    "load_fleet",
+    "plan_anew",
+    "run_forecast",
+    "run_plan",
+]
+
+PLAN_NAME = "plan.json"
+
+
+def _no_stage(_: str) -> None:
+    pass
+
+
+@dataclass(frozen=True)
+class Reports:
+    """
+    Whom to tell how far the work is.
+
+    Attributes
+    ----------
+    stage : callable
+        Called with a few words when a step begins.
+    season : callable or None
+        Called while the season is being planned.
+    """
+
+    stage: Callable[[str], None] = _no_stage
+    season: Callable[[Progress], None] | None = None
+
+
+QUIET = Reports()
+
+
+@dataclass(frozen=True)
+class ForecastResult:
+    """A fleet and when its packs go flat."""
+
+    fleet: Fleet
+    outlook: Outlook
+
+
+@dataclass(frozen=True)
+class PlanResult:
+    """
+    A season's plan that the checker has passed, with what it rests on.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        Where the plan stands as JSON.
+    anew : bool
+        False where it was read back from that file.
+    because : str
+        Why it was made anew, as a clause; empty where it was read back or a new plan was asked for.
+    """
+
+    fleet: Fleet
+    outlook: Outlook
+    travel: Travel
+    plan: Plan
+    path: Path
+    anew: bool = True
+    because: str = ""
+
+
+def load_fleet(folder: Path, today: date) -> Fleet:
+    """
+    Read a fleet and make sure that its records do not reach beyond today.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        The day on which it is read.
+
+    Returns
+    -------
+    Fleet
+        Checked.
+
+    Raises
+    ------
+    InputError
+        With every fault of every file.
+    """
+    fleet = read_fleet(folder)
+    faults = list(_later_than(fleet, today))
+    if faults:
+        raise InputError(faults)
+    return fleet
+
+
+def _later_than(fleet: Fleet, today: date) -> Iterator[Fault]:
+    found: list[tuple[str, int, str, date | None]] = []
+    found += [("sites.csv", site.row, "swapped_on", site.swapped_on) for site in fleet.sites]
+    found += [("visits.csv", visit.row, "date", visit.day) for visit in fleet.visits]
+    found += [
+        ("readings.csv", one.row, "when", one.when.astimezone(fleet.zone).date()) for one in fleet.readings
+    ]
+    found += [("jobs.csv", job.row, "done_on", job.done_on) for job in fleet.jobs]
+    for pack in fleet.packs or ():
+        found.append(("packs.csv", pack.row, "since", pack.since))
+        found.append(("packs.csv", pack.row, "tested_on", pack.tested_on))
+    for file, row, column, day in found:
+        if day is not None and day > today:
+            yield Fault(
+                file,
+                (row,),
+                column,
+                (day.isoformat(),),
+                f"records cannot lie after today, {today.isoformat()}",
+                "Mend the date, or give the right day with --today.",
+            )
+
+
+def run_forecast(
+    folder: Path, *, today: date, weeks: int | None = None, reports: Reports = QUIET
+) -> ForecastResult:
+    """
+    Read a fleet and forecast when its packs go flat.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        Day of the forecast.
+    weeks : int, optional
+        Weeks to look ahead; the fleet's own where not given. [week]
+    reports : Reports, optional
+        Whom to tell how far the work is.
+
+    Returns
+    -------
+    ForecastResult
+        Fleet and outlook.
+
+    Raises
+    ------
+    InputError
+        If the files hold faults.
+    """
+    reports.stage("Reading the files")
+    fleet = load_fleet(folder, today)
+    reports.stage("Forecasting flat dates")
+    return ForecastResult(fleet, forecast_fleet(fleet, today, weeks))
+
+
+def run_plan(
+    folder: Path,
+    *,
+    today: date,
+    seed: int = 1,
+    time_limit_s: float | None = None,
+    reports: Reports = QUIET,
+) -> PlanResult:
+    """
+    Plan a season and write ``plan.json`` into the fleet's folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        First day of the season.
+    seed : int, default 1
+        Steers the search; the same seed repeats the same plan where it is proved.
+    time_limit_s : float, optional
+        Time for the search. [s]
+    reports : Reports, optional
+        Whom to tell how far the work is.
+
+    Returns
+    -------
+    PlanResult
+        The plan, checked and written.
+
+    Raises
+    ------
+    InputError
+        If the files hold faults.
+    NoPlanError
+        If no plan at all can be made.
+    RefusedError
+        If the checker refuses the plan; nothing is written.
+    StorageError
+        If the folder is in use or cannot be written.
+    """
+    reports.stage("Reading the files")
+    load_fleet(folder, today)  # faults come before the folder is locked or written to
+    with lock_folder(folder):
+        return plan_anew(folder, today, seed, time_limit_s, reports)
+
+
+def plan_anew(
+    folder: Path, today: date, seed: int, time_limit_s: float | None, reports: Reports, because: str = ""
+) -> PlanResult:
+    """
+    Plan, check and write, in a folder that the caller has locked.
+
+    Parameters
+    ----------
+    folder, today, seed, time_limit_s, reports
+        As in `run_plan`.
+    because : str
+        Why the season is planned anew, as a clause.
+
+    Returns
+    -------
+    PlanResult
+        The plan, checked and written.
+    """
+    digest = folder_digest(folder)
+    fleet = load_fleet(folder, today)
+    reports.stage("Forecasting flat dates")
+    outlook = forecast_fleet(fleet, today)
+    reports.stage("Measuring the ways")
+    travel = measure_travel(fleet)
+    reports.stage("Planning the season")
+    plan = plan_season(
+        fleet,
+        outlook,
+        travel,
+        made_on=today,
+        seed=seed,
+        time_limit_s=time_limit_s,
+        progress=reports.season,
+    ).with_digest(digest)
+    reports.stage("Checking the plan")
+    _refuse(fleet, outlook, travel, plan)
+    path = folder / PLAN_NAME
+    write_files({path: json_bytes(plan.to_json())})
+    return PlanResult(fleet, outlook, travel, plan, path, because=because)
+
+
+def _refuse(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> None:
+    refusals = check_plan(fleet, outlook, travel, plan)
+    if refusals:
+        raise RefusedError(f"{one.rule}: {one.where}: {one.text}" for one in refusals)
+
+
+def json_bytes(data: Any) -> bytes:
+    r"""
+    Return JSON as tripplan writes it: UTF-8, indented, a newline at the end.
+
+    Parameters
+    ----------
+    data : object
+        What ``json.dumps`` takes; no NaN.
+
+    Returns
+    -------
+    bytes
+        Ready for `tripplan.storage.write_files`.
+
+    Examples
+    --------
+    >>> json_bytes({"name": "Møre"}).decode()
+    '{\n "name": "Møre"\n}\n'
+    """
+    return (json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
