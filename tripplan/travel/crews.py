@@ -1,0 +1,69 @@
+"""On which dates a crew can go, and which crews cannot go together."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+from tripplan.fleet import Crew, Fleet
+
+__all__ = ["crew_dates", "crews_share_people"]
+
+
+def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date, ...]:
+    """
+    Return the dates on which a crew can go.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        For its blocked dates.
+    crew : Crew
+        One crew.
+    first, last : datetime.date
+        Ends of the span looked at, both included.
+
+    Returns
+    -------
+    tuple of datetime.date
+        The crew's weekdays, without blocked dates and without its own `away` spans, in order.
+
+    Examples
+    --------
+    >>> crew = Crew("Ann", 52.0, -4.0)
+    >>> fleet = Fleet("Upland", "Europe/London", (crew,), (), {})
+    >>> [day.isoformat() for day in crew_dates(fleet, crew, date(2026, 12, 5), date(2026, 12, 12))]
+    ['2026-12-05', '2026-12-06', '2026-12-12']
+    """
+    barred = (*fleet.blocked, *crew.away)
+    days = (first + timedelta(days=step) for step in range((last - first).days + 1))
+    return tuple(
+        day for day in days if day.weekday() in crew.weekdays and not any(day in span for span in barred)
+    )
+
+
+def crews_share_people(a: Crew, b: Crew) -> bool:
+    """
+    Tell whether two crews have a person in common.
+
+    Parameters
+    ----------
+    a, b : Crew
+        Two crews.
+
+    Returns
+    -------
+    bool
+        Whether a name stands in both, small and capital letters and spaces aside.
+
+    Examples
+    --------
+    >>> north = Crew("north", 0, 0, people=("Ann Lee",))
+    >>> south = Crew("south", 0, 0, people=("ann  lee", "Bo"))
+    >>> crews_share_people(north, south)
+    True
+    """
+    return bool(_people(a) & _people(b))
+
+
+def _people(crew: Crew) -> frozenset[str]:
+    return frozenset(" ".join(name.split()).casefold() for name in crew.people)
