@@ -89,7 +89,7 @@ class Run:
         from tripplan.storage import write_files
 
         if self.json_file == "-":
-            click.get_binary_stream("stdout").write(json_bytes(data))
+            click.echo(json_bytes(data), nl=False)
         elif self.json_file is not None:
             write_files({Path(self.json_file): json_bytes(data)})
 
