@@ -1,1 +1,8 @@
 """A fleet and its history to flat dates with their certainty."""
+
+from __future__ import annotations
+
+from tripplan.forecast.fleet_forecast import forecast_fleet, outlook_to_json
+from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+
+__all__ = ["Basis", "Outlook", "Renewal", "SiteForecast", "forecast_fleet", "outlook_to_json"]
