@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import secrets
 import shutil
@@ -17,7 +18,7 @@ import sys
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from tripplan.errors import StorageError
 
@@ -26,7 +27,7 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-__all__ = ["LOCK_NAME", "lock_folder", "read_bytes", "write_files"]
+__all__ = ["LOCK_NAME", "json_bytes", "lock_folder", "read_bytes", "write_files"]
 
 LOCK_NAME = ".tripplan.lock"
 
@@ -121,6 +122,28 @@ def write_files(files: Mapping[Path, bytes]) -> None:
             raise _storage_error("cannot be written", at, error, after=after) from error
         raise  # Ctrl-C: the same clearing up, then the interrupt goes on
     _remove(old for old in kept.values() if old is not None)
+
+
+def json_bytes(data: Any) -> bytes:
+    r"""
+    Return JSON as tripplan writes it: UTF-8, indented, a newline at the end.
+
+    Parameters
+    ----------
+    data : object
+        What ``json.dumps`` takes; no NaN.
+
+    Returns
+    -------
+    bytes
+        Ready for `write_files`.
+
+    Examples
+    --------
+    >>> json_bytes({"name": "Møre"}).decode()
+    '{\n "name": "Møre"\n}\n'
+    """
+    return (json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()
 
 
 @contextlib.contextmanager

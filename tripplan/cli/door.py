@@ -15,7 +15,7 @@ import click
 from tripplan import __version__
 from tripplan.cli.field import demo, trip
 from tripplan.cli.printing import Printer
-from tripplan.cli.reading import check
+from tripplan.cli.reading import check, init
 from tripplan.cli.season import forecast, plan
 from tripplan.errors import TripPlanError
 
@@ -87,5 +87,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, check, forecast, plan, trip):
+for _command in (demo, init, check, forecast, plan, trip):
     main.add_command(_command)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from tripplan.cli.printing import plain
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
 from tripplan.cli.season import print_remarks
@@ -16,8 +18,94 @@ from tripplan.errors import Fault, InputError
 
 if TYPE_CHECKING:
     from tripplan.fleet import Fleet
+    from tripplan.inputs.interview import Question
 
-__all__ = ["check"]
+__all__ = ["check", "init"]
+
+
+@click.command(
+    epilog="Example: tripplan init myfleet --from cameras.xlsx",
+    short_help="A commented starter set of files, or a fleet from your own spreadsheet.",
+)
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--from",
+    "sheet",
+    type=click.Path(path_type=Path),
+    default=None,
+    metavar="SHEET",
+    help="Your own spreadsheet (.csv, .xlsx) or a GPX file of waypoints.",
+)
+@click.option(
+    "--answer",
+    "answers",
+    multiple=True,
+    metavar="KEY=VALUE",
+    help="Answer to a question, given beforehand; may be repeated.",
+)
+@run_options
+def init(run: Run, folder: Path, sheet: Path | None, answers: tuple[str, ...]) -> None:
+    """
+    Start the folder of a fleet.
+
+    Writes tripplan.toml and sites.csv with comments that say what to fill in. With --from your own
+    spreadsheet or GPX file is read instead: at a terminal you are asked once which heading is which,
+    where you live and which days you go; elsewhere give the answers with --answer. Files that stand
+    there already are never overwritten.
+    """
+    from tripplan.inputs.sheet_import import import_sheet
+    from tripplan.inputs.starter import write_starter
+
+    printer = run.printer
+    given = _answers(answers)
+    site_count = 0
+    remarks: tuple[str, ...] = ()
+    if sheet is None:
+        paths = write_starter(folder, given)
+    else:
+        taken = import_sheet(folder, sheet, answers=given, ask=_ask if _can_ask() else None)
+        paths, site_count, remarks = taken.paths, taken.site_count, taken.remarks
+    run.write_json(
+        {
+            "format": "tripplan-init/1",
+            "folder": str(folder),
+            "files": [str(path) for path in paths],
+            "sites": site_count,
+            "remarks": list(remarks),
+        }
+    )
+    for text in remarks:
+        printer.remark(f"Note: {text}")
+    for path in paths:
+        printer.say(f"Written: {path}")
+    if sheet is None:
+        printer.say(f"Next: fill in what the comments ask for, then run: tripplan check {folder}", "bold")
+    else:
+        printer.say(f"{count(site_count, 'site')} taken in. Next: tripplan plan {folder}", "bold")
+
+
+def _answers(texts: Sequence[str]) -> dict[str, str]:
+    given: dict[str, str] = {}
+    for text in texts:
+        key, equals, value = text.partition("=")
+        if not equals or not key.strip():
+            raise click.BadParameter(f"{text!r} has no key; write it as days=sat,sun.", param_hint="--answer")
+        if key.strip() in given:
+            raise click.BadParameter(f"{key.strip()} is answered twice.", param_hint="--answer")
+        given[key.strip()] = value.strip()
+    return given
+
+
+def _can_ask() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _ask(question: Question) -> str:
+    text = plain(question.text) + (
+        f" ({' / '.join(map(plain, question.choices))})" if question.choices else ""
+    )
+    answer: str = click.prompt(text, default=question.default, show_default=bool(question.default), err=True)
+    return answer
 
 
 @click.command(

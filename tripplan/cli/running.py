@@ -85,8 +85,7 @@ class Run:
         StorageError
             If the file cannot be written.
         """
-        from tripplan.pipeline import json_bytes
-        from tripplan.storage import write_files
+        from tripplan.storage import json_bytes, write_files
 
         if self.json_file == "-":
             click.echo(json_bytes(data), nl=False)

@@ -15,11 +15,10 @@ from tripplan.pipeline.season import (
     ForecastResult,
     PlanResult,
     Reports,
-    json_bytes,
     run_forecast,
     run_plan,
 )
-from tripplan.storage import lock_folder, read_bytes, write_files
+from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
 
 __all__ = ["DEMO_TODAY", "DemoResult", "run_demo"]
 

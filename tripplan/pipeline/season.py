@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from tripplan.errors import Fault, InputError, RefusedError
 from tripplan.fleet import Fleet
@@ -17,7 +15,7 @@ from tripplan.inputs import folder_digest, read_fleet
 from tripplan.plan import Progress, plan_season
 from tripplan.plan.check import check_plan
 from tripplan.plan.document import Plan
-from tripplan.storage import lock_folder, write_files
+from tripplan.storage import json_bytes, lock_folder, write_files
 from tripplan.travel import Travel, measure_travel
 
 __all__ = [
@@ -26,7 +24,6 @@ __all__ = [
     "ForecastResult",
     "PlanResult",
     "Reports",
-    "json_bytes",
     "load_fleet",
     "plan_anew",
     "run_forecast",
@@ -267,25 +264,3 @@ def _refuse(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> None:
     refusals = check_plan(fleet, outlook, travel, plan)
     if refusals:
         raise RefusedError(f"{one.rule}: {one.where}: {one.text}" for one in refusals)
-
-
-def json_bytes(data: Any) -> bytes:
-    r"""
-    Return JSON as tripplan writes it: UTF-8, indented, a newline at the end.
-
-    Parameters
-    ----------
-    data : object
-        What ``json.dumps`` takes; no NaN.
-
-    Returns
-    -------
-    bytes
-        Ready for `tripplan.storage.write_files`.
-
-    Examples
-    --------
-    >>> json_bytes({"name": "Møre"}).decode()
-    '{\n "name": "Møre"\n}\n'
-    """
-    return (json.dumps(data, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode()

@@ -8,7 +8,7 @@ from typing import Any
 
 __all__ = ["SCHEMA_NAMES", "load_schema"]
 
-SCHEMA_NAMES = ("plan", "forecast", "results", "check", "trip")
+SCHEMA_NAMES = ("plan", "forecast", "results", "check", "trip", "init")
 
 
 def load_schema(name: str) -> dict[str, Any]:
