@@ -108,9 +108,10 @@ def import_sheet(
         interview,
         folder=folder,
         needed=True,
-        months_needed=not {"usual_months", "draw_mah_per_day", "flat_on"} & set(mapping),
+        pack_types=table.pack_types,
+        months_needed=not {"usual_months", "draw_mah_per_day"} & set(mapping),
     )
-    header, rows = table.rows(values.pack_type if values else "")
+    header, rows = table.rows(values.packs[0].name if values else "")
     interview.refuse_unknown(_known_keys())
     interview.raise_faults()
     if findings.faults:

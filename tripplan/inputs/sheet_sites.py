@@ -56,6 +56,9 @@ class SheetSites:
         self.places = self._places()
         self.dates = {field: self._dates(field) for field in DATE_FIELDS if field in mapping}
         self.swapped = self._swapped()
+        self.pack_types = tuple(
+            dict.fromkeys(kind for _, cells in sheet.rows if (kind := self.cell("pack_type", cells)))
+        )
 
     def cell(self, field: str, cells: Mapping[str, str]) -> str:
         """Return one field of one row, empty where the sheet has no such column."""

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from tripplan.errors import StorageError
 from tripplan.fleet import Chemistry
@@ -23,7 +25,7 @@ from tripplan.inputs.interview import (
     parse_longitude,
     parse_text,
 )
-from tripplan.inputs.starter_text import FIRST_STEPS, SITES_HEADER, StarterValues, starter_toml
+from tripplan.inputs.starter_text import FIRST_STEPS, SITES_HEADER, PackValues, StarterValues, starter_toml
 from tripplan.storage import write_files
 
 __all__ = [
@@ -37,6 +39,8 @@ __all__ = [
     "starter_values",
     "write_starter",
 ]
+
+T = TypeVar("T")
 
 SETTINGS_NAME = "tripplan.toml"
 SITES_NAME = "sites.csv"
@@ -73,10 +77,15 @@ STARTER_QUESTIONS: Mapping[str, Question] = {
 
 
 def starter_values(
-    interview: Interview, *, folder: Path, needed: bool, months_needed: bool = True
+    interview: Interview,
+    *,
+    folder: Path,
+    needed: bool,
+    pack_types: Sequence[str] = (),
+    months_needed: bool = True,
 ) -> StarterValues | None:
     """
-    Put the questions about base, days and pack.
+    Put the questions about base, days and packs.
 
     Parameters
     ----------
@@ -86,6 +95,9 @@ def starter_values(
         The fleet's folder; its name is the default of the fleet's name.
     needed : bool
         Whether every answer is needed; else only what was given beforehand is taken.
+    pack_types : sequence of str, default ()
+        Names of the kinds of pack where they are known already. With several, the key of a question
+        carries the name: ``volts:NAME``.
     months_needed : bool, default True
         Whether the usual life must be known for packs that have no default.
 
@@ -95,36 +107,25 @@ def starter_values(
         None where an answer that is needed is missing or does not fit.
     """
     before = len(interview.faults)
-    asked = STARTER_QUESTIONS
-
-    def wanted(key: str) -> bool:
-        return needed or key in interview.given
-
     name = folder.resolve().name or "My fleet"
-    fleet_name = (
-        interview.get(Question("fleet_name", asked["fleet_name"].text, default=name), parse_text)
-        if wanted("fleet_name")
-        else name
+    questions = dict(STARTER_QUESTIONS)
+    questions["fleet_name"] = replace(questions["fleet_name"], default=name)
+
+    def take(key: str, parse: Callable[[str], T]) -> T | None:
+        return interview.get(questions[key], parse) if needed or key in interview.given else None
+
+    fleet_name = take("fleet_name", parse_text)
+    crew_name = take("crew_name", parse_text)
+    base_lat = take("base_lat", parse_latitude)
+    base_lon = take("base_lon", parse_longitude)
+    days = take("days", parse_days)
+    names = tuple(pack_types) or (take("pack_type", parse_text) or PackValues().name,)
+    packs = tuple(
+        _pack_values(
+            interview, kind, several=len(names) > 1, needed=needed, months_needed=needed and months_needed
+        )
+        for kind in names
     )
-    crew_name = interview.get(asked["crew_name"], parse_text) if wanted("crew_name") else "Me"
-    base_lat = interview.get(asked["base_lat"], parse_latitude) if wanted("base_lat") else None
-    base_lon = interview.get(asked["base_lon"], parse_longitude) if wanted("base_lon") else None
-    days = interview.get(asked["days"], parse_days) if wanted("days") else ()
-    pack_type = interview.get(asked["pack_type"], parse_text) if wanted("pack_type") else "standard"
-    volts = interview.get(asked["volts"], parse_in_range(1, 60, "volts")) if wanted("volts") else None
-    plug = interview.get(asked["plug"], parse_text) if wanted("plug") else ""
-    chemistry = interview.get(asked["chemistry"], parse_text) if wanted("chemistry") else ""
-    capacity = (
-        interview.get(asked["capacity_ah"], parse_in_range(0.1, 1000, "ampere-hours"))
-        if wanted("capacity_ah")
-        else None
-    )
-    months: float | None = None
-    has_default = volts == 12.0 and chemistry == Chemistry.SEALED_LEAD_ACID and capacity == 7.0
-    if "usual_months" in interview.given or (
-        needed and months_needed and not has_default and volts is not None
-    ):
-        months = interview.get(asked["usual_months"], parse_in_range(0.1, 120, "months"))
     if len(interview.faults) > before:
         return None
     return StarterValues(
@@ -133,13 +134,37 @@ def starter_values(
         base_lat=base_lat,
         base_lon=base_lon,
         days=days or (),
-        pack_type=pack_type or "standard",
-        volts=volts,
-        plug=plug or "",
-        chemistry=chemistry or "",
-        capacity_ah=capacity,
-        usual_months=months,
+        packs=packs,
     )
+
+
+def _pack_values(
+    interview: Interview, name: str, *, several: bool, needed: bool, months_needed: bool
+) -> PackValues:
+    """Put the questions about one kind of pack."""
+
+    def take(key: str, parse: Callable[[str], T], *, wanted: bool = needed) -> T | None:
+        question = STARTER_QUESTIONS[key]
+        if several:
+            question = replace(question, key=f"{key}:{name}", text=f"Packs called {name}: {question.text}")
+        return interview.get(question, parse) if wanted or question.key in interview.given else None
+
+    volts = take("volts", parse_in_range(1, 60, "volts"))
+    plug = take("plug", parse_text)
+    chemistry = take("chemistry", parse_text)
+    capacity = take("capacity_ah", parse_in_range(0.1, 1000, "ampere-hours"))
+    standard = (
+        volts == 12.0
+        and chemistry == Chemistry.SEALED_LEAD_ACID
+        and capacity is not None
+        and 6.5 <= capacity <= 7.5
+    )
+    months = take(
+        "usual_months",
+        parse_in_range(0.1, 120, "months"),
+        wanted=months_needed and not standard and volts is not None,
+    )
+    return PackValues(name, volts, plug or "", chemistry or "", capacity, months)
 
 
 def refuse_existing(folder: Path, names: Iterable[str]) -> None:

@@ -18,6 +18,7 @@ __all__ = [
     "SITES_HEADER",
     "USUAL_MONTHS",
     "WEEKDAY_WORDS",
+    "PackValues",
     "StarterValues",
     "clock_text",
     "starter_toml",
@@ -47,6 +48,27 @@ _BARE_KEY = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ01234
 
 
 @dataclass(frozen=True)
+class PackValues:
+    """
+    What is known of one kind of pack; None and empty stand commented out, to be filled in.
+
+    Attributes
+    ----------
+    volts : float or None
+        Output at the plug. [V]
+    capacity_ah, usual_months : float or None
+        As in the contract; None for the default. [Ah], [months]
+    """
+
+    name: str = "standard"
+    volts: float | None = None
+    plug: str = ""
+    chemistry: str = ""
+    capacity_ah: float | None = None
+    usual_months: float | None = None
+
+
+@dataclass(frozen=True)
 class StarterValues:
     """
     What is known when a folder is started; None and empty stand commented out, to be filled in.
@@ -57,10 +79,8 @@ class StarterValues:
         Where the crew sets out from. [deg]
     days : tuple of str
         Weekdays, of `WEEKDAY_WORDS`; empty for the default.
-    volts : float or None
-        Output of the packs at the plug. [V]
-    capacity_ah, weight_kg, usual_months : float or None
-        As in the contract; None for the default. [Ah], [kg], [months]
+    packs : tuple of PackValues
+        At least one.
     """
 
     fleet_name: str
@@ -68,13 +88,7 @@ class StarterValues:
     base_lat: float | None = None
     base_lon: float | None = None
     days: tuple[str, ...] = ()
-    pack_type: str = "standard"
-    volts: float | None = None
-    plug: str = ""
-    chemistry: str = ""
-    capacity_ah: float | None = None
-    weight_kg: float | None = None
-    usual_months: float | None = None
+    packs: tuple[PackValues, ...] = (PackValues(),)
 
 
 def toml_value(value: object) -> str:
@@ -209,7 +223,11 @@ def starter_toml(values: StarterValues) -> str:
         ("[plan]", _table(PlanSettings, _PLAN_WORDS)),
         ("[drive]", _table(DriveSettings, _DRIVE_WORDS)),
         ("[walk]", _table(WalkSettings, _WALK_WORDS)),
-        _pack_block(values),
+        (
+            "# One table for each kind of pack: packs of one kind can replace each other. A 12 V pack on a",
+            "# 6 V device destroys it, so volts, plug and polarity must be right.",
+            "\n\n".join(_pack_table(pack) for pack in values.packs),
+        ),
         (
             "# The tables below are off until you take the '#' away; their numbers are examples, not yours.",
             "# Monthly means of the air temperature, January first, and how far single days lie about",
@@ -222,7 +240,7 @@ def starter_toml(values: StarterValues) -> str:
             "# One table for each charger, which takes one pack at a time. Charge in a ventilated place,",
             "# never with the box's lid shut.",
             "#[[charging]]",
-            f"#types = {toml_value([values.pack_type])}",
+            f"#types = {toml_value([pack.name for pack in values.packs])}",
             "#hours_per_pack = 12.0",
             "#changeovers_per_day = 1",
         ),
@@ -251,22 +269,22 @@ def _crew_block(values: StarterValues) -> tuple[str, ...]:
     )
 
 
-def _pack_block(values: StarterValues) -> tuple[str, ...]:
+def _pack_table(values: PackValues) -> str:
     pack = _defaults(PackType)
     other = "Or lithium iron phosphate, lithium iron disulfide, alkaline, nickel metal hydride."
     months = "How long one usually lasts; used where nothing better is known. [months]"
-    return (
-        "# One table for each kind of pack: packs of one kind can replace each other. A 12 V pack on a",
-        "# 6 V device destroys it, so volts, plug and polarity must be right.",
-        f"[pack_types.{_key(values.pack_type)}]",
-        _line("volts", values.volts, None, "Volts that the pack gives at its plug."),
-        _line("plug", values.plug, None, 'Size and polarity of the plug, such as "5.5x2.1 centre +".'),
-        _line("chemistry", values.chemistry, str(pack["chemistry"]), other),
-        _line("capacity_ah", values.capacity_ah, pack["capacity_ah"], "What is printed on it. [Ah]"),
-        _line("weight_kg", values.weight_kg, pack["weight_kg"], "With box and lead; weigh one. [kg]"),
-        _line("usual_months", values.usual_months, USUAL_MONTHS, months),
-        "# Charged packs on the shelf. Left out (and without packs.csv), stock sets no limit.",
-        "#shelf_charged = 0",
+    return "\n".join(
+        (
+            f"[pack_types.{_key(values.name)}]",
+            _line("volts", values.volts, None, "Volts that the pack gives at its plug."),
+            _line("plug", values.plug, None, 'Size and polarity of the plug, such as "5.5x2.1 centre +".'),
+            _line("chemistry", values.chemistry, str(pack["chemistry"]), other),
+            _line("capacity_ah", values.capacity_ah, pack["capacity_ah"], "What is printed on it. [Ah]"),
+            _line("weight_kg", None, pack["weight_kg"], "With box and lead; weigh one. [kg]"),
+            _line("usual_months", values.usual_months, USUAL_MONTHS, months),
+            "# Charged packs on the shelf. Left out (and without packs.csv), stock sets no limit.",
+            "#shelf_charged = 0",
+        )
     )
 
 
