@@ -1,0 +1,182 @@
+"""
+What all tests share: no network, a fleet small enough to solve by hand, the demo, random fleets.
+
+Helpers that several tests import by name (``fleet_generator``, ``day_by_hand``, ``greedy_plan``,
+``mutations``, ``brute_force``) lie in ``properties/`` and ``benchmarks/``; both folders are put on
+the path here, because test folders are no packages.
+"""
+
+from __future__ import annotations
+
+import socket
+import sys
+from datetime import date, timedelta
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tripplan.fleet import (
+    AccessRule,
+    Charger,
+    Chemistry,
+    Crew,
+    DriveSettings,
+    Fleet,
+    Leg,
+    PackType,
+    PlanSettings,
+    Site,
+    WalkSettings,
+)
+from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+
+_HERE = Path(__file__).parent
+for _folder in ("properties", "benchmarks"):
+    if str(_HERE / _folder) not in sys.path:
+        sys.path.append(str(_HERE / _folder))
+
+
+class NetworkUsedError(AssertionError):
+    """Something in this process tried to reach a network."""
+
+
+def _shut(method: Any) -> Any:
+    def refuse(self: socket.socket, *args: Any, **kwargs: Any) -> Any:
+        if self.family == getattr(socket, "AF_UNIX", None):
+            return method(self, *args, **kwargs)
+        raise NetworkUsedError(f"tests never call the network, but {method.__name__} was called with {args}")
+
+    return refuse
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Shut the sockets before anything is collected, and open them again only at the end."""
+    shut = pytest.MonkeyPatch()
+    for name in ("connect", "connect_ex", "sendto"):
+        shut.setattr(socket.socket, name, _shut(getattr(socket.socket, name)))
+
+    def refuse_names(*args: Any, **_: Any) -> Any:
+        raise NetworkUsedError(f"tests never ask for names, but getaddrinfo was called with {args}")
+
+    shut.setattr(socket, "getaddrinfo", refuse_names)
+    config.add_cleanup(shut.undo)
+
+
+TINY_ON = date(2027, 3, 1)  # a Monday
+TINY_TO = TINY_ON + timedelta(weeks=8)  # 2027-04-26
+TINY_SWAP_BY = {
+    "A1": date(2027, 3, 14),
+    "A2": date(2027, 3, 20),
+    "B1": date(2027, 4, 4),
+    "B2": date(2027, 4, 11),
+}
+
+
+@pytest.fixture
+def tiny_fleet() -> Fleet:
+    """
+    Return four invented sites on the equator, where distances and days can be worked out by hand.
+
+    A1 and A2 share one parking, B1 and B2 another; B2 takes 6 V and lies behind a gate that opens
+    at nine. Legs are given, walks follow Naismith on a path (5 km/h), so that no number needs a
+    computer. The vehicle holds three packs, so two trips are needed, and two are enough.
+    """
+    plug = "5.5x2.1 centre +"
+    here = {"park_lat": 0.0, "volts": 12.0, "plug": plug, "pack_type": "SLA12"}
+    return Fleet(
+        name="tiny",
+        timezone="UTC",
+        crews=(Crew("North", 0.0, 0.0, carry_kg=6.0, packs_aboard=3, people=("Ada",)),),
+        sites=(
+            Site("A1", 0.0, 0.100, park_lon=0.1, walk_m=500.0, row=2, **here),
+            Site("A2", 0.0, 0.103, park_lon=0.1, walk_m=750.0, row=3, **here),
+            Site("B1", 0.0, 0.200, park_lon=0.2, walk_m=250.0, row=4, **here),
+            Site(
+                "B2",
+                0.0,
+                0.206,
+                park_lon=0.2,
+                walk_m=1000.0,
+                climb_m=60.0,
+                access="gate",
+                row=5,
+                **(here | {"volts": 6.0, "pack_type": "SLA6"}),
+            ),
+        ),
+        pack_types={
+            "SLA12": PackType("SLA12", 12.0, plug, weight_kg=3.0, usual_months=3.0, shelf_charged=2),
+            "SLA6": PackType("SLA6", 6.0, plug, weight_kg=1.5, usual_months=3.0, shelf_charged=1),
+            "LFP12": PackType(
+                "LFP12", 12.0, plug, Chemistry.LITHIUM_IRON_PHOSPHATE, weight_kg=1.6, usual_months=3.0
+            ),
+        },
+        plan=PlanSettings(weeks=8),
+        drive=DriveSettings(park_minutes=5.0),
+        walk=WalkSettings(detour=1.0, speed_factor=1.0),
+        chargers=(Charger(("SLA12", "SLA6"), hours_per_pack=12.0, changeovers_per_day=1),),
+        access={"gate": (AccessRule("gate", from_minute=540, to_minute=1440, row=2),)},
+        legs=(
+            Leg("North", "A1", 20.0, 12.0, 2),
+            Leg("A1", "B1", 15.0, 9.0, 3),
+            Leg("North", "B1", 30.0, 20.0, 4),
+        ),
+    )
+
+
+@pytest.fixture
+def tiny_outlook() -> Outlook:
+    """
+    Return the outlook of `tiny_fleet`: fresh packs last 70 days; dark chances are 1 % and 1 permille.
+
+    Flat dates lie 1, 15 and 29 days after the swap-by date.
+    """
+    days = (TINY_TO - TINY_ON).days + 1
+    put_in = np.arange(TINY_ON.toordinal(), TINY_TO.toordinal() + 1, dtype=np.int64)
+    sites = {
+        site_id: SiteForecast(
+            site_id,
+            flat_early=swap_by + timedelta(days=1),
+            flat_likely=swap_by + timedelta(days=15),
+            flat_late=swap_by + timedelta(days=29),
+            swap_by=swap_by,
+            risk=0.05,
+            chance_dark_today=0.01,
+            charge_left=None,
+            basis=Basis.USUAL_LIFE,
+            because="3 usual months of its pack type",
+        )
+        for site_id, swap_by in TINY_SWAP_BY.items()
+    }
+    return Outlook(
+        on=TINY_ON,
+        to=TINY_TO,
+        risk=0.05,
+        sites=sites,
+        renewals={
+            site_id: Renewal(site_id, put_in + 70, put_in + 71, put_in + 85, put_in + 99, Basis.USUAL_LIFE)
+            for site_id in sites
+        },
+        dark_chance_in_place={site_id: np.full(days, 0.01) for site_id in sites},
+        dark_chance_by_age={site_id: np.full((days // 7 + 1, days), 0.001) for site_id in sites},
+        dark_step=7,
+    )
+
+
+@pytest.fixture(scope="session")
+def valley_fleet() -> Fleet:
+    """Return the bundled demo fleet, read from its files."""
+    import tripplan
+    from tripplan.inputs import read_fleet
+
+    return read_fleet(Path(tripplan.__file__).parent / "demo")
+
+
+@pytest.fixture(scope="session")
+def random_fleets() -> ModuleType:
+    """Return the generator of random fleets: ``random_fleet(seed, n_sites=None) -> (Fleet, Outlook)``."""
+    import fleet_generator
+
+    return fleet_generator
