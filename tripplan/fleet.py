@@ -14,7 +14,6 @@ from datetime import date, datetime
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
-from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 __all__ = [
@@ -146,6 +145,8 @@ class PackType:
         Usual life in this fleet, where known. [months of 730.5 h]
     shelf_charged : int or None
         Charged packs on the shelf, for those who keep no packs.csv; None where the file says nothing.
+    battery_volts : float or None
+        Nominal volts of the battery itself where a converter in the box changes them; None: `volts`. [V]
     """
 
     name: str
@@ -156,6 +157,12 @@ class PackType:
     weight_kg: float = 3.0
     usual_months: float | None = None
     shelf_charged: int | None = None
+    battery_volts: float | None = None
+
+    @property
+    def nominal_volts(self) -> float:
+        """Nominal volts of the battery itself, before a converter in the box. [V]."""
+        return self.volts if self.battery_volts is None else self.battery_volts
 
 
 @dataclass(frozen=True)
@@ -396,7 +403,11 @@ class VisitRecord:
 
 @dataclass(frozen=True)
 class Reading:
-    """One row of readings.csv; without volts and percent it means only "it reported"."""
+    """
+    One row of readings.csv; without volts and percent it means only "it reported".
+
+    `when` carries the fleet's zone; a row without a clock time stands at local midnight.
+    """
 
     when: datetime
     site_id: str
@@ -483,7 +494,7 @@ class Fleet:
     climate: Climate | None = None
     chargers: tuple[Charger, ...] = ()
     money: Money | None = None
-    access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=dict)
     packs: tuple[Pack, ...] | None = None
     visits: tuple[VisitRecord, ...] = ()
     readings: tuple[Reading, ...] = ()

@@ -1,1 +1,23 @@
-"""Files of a fleet to a checked `Fleet`."""
+"""
+Files to a fleet: the reading end of tripplan.
+
+`read_fleet` and `folder_digest` are loaded when first asked for, so that importing the package
+costs nothing.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tripplan.inputs.read import folder_digest, read_fleet
+
+__all__ = ["folder_digest", "read_fleet"]
+
+
+def __getattr__(name: str) -> Any:
+    if name in __all__:
+        from tripplan.inputs import read
+
+        return getattr(read, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

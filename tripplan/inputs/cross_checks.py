@@ -1,0 +1,263 @@
+"""Checks across tables: fit of packs and sites, lives, dates that cannot be, volts that cannot be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from tripplan.fleet import Crew, Done, Fleet, Pack, PackType, Reading, Site, VisitRecord
+from tripplan.inputs.columns import ColumnReader
+from tripplan.inputs.findings import Findings, say_date
+from tripplan.inputs.schema import SETTINGS_FILE
+
+__all__ = [
+    "check_fit",
+    "check_future",
+    "check_life",
+    "check_reading_volts",
+    "check_visit_volts",
+    "check_weights",
+]
+
+_LEAST_VOLTS, _MOST_VOLTS = 0.5, 1.25  # of a pack's nominal volts; outside, the figure is no rested pack's
+_CELL_VOLTS = (0.5, 4.5)  # one backup cell of any chemistry
+_SWAPS = (Done.SWAPPED, Done.INSTALLED)
+
+
+def _squeeze(plug: str) -> str:
+    return " ".join(plug.lower().split())
+
+
+def check_fit(
+    sites: Sequence[Site],
+    types: Mapping[str, PackType],
+    packs: Sequence[Pack],
+    reader: ColumnReader,
+    pack_reader: ColumnReader | None,
+) -> None:
+    """
+    Refuse packs whose volts or plug do not fit the device.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        Sites in use.
+    types : mapping of str to PackType
+        Pack types without faults.
+    packs : sequence of Pack
+        All packs.
+    reader, pack_reader : ColumnReader
+        Of sites.csv and packs.csv.
+    """
+    by_id = {site.site_id: site for site in sites}
+    for site in sites:
+        kind = types.get(site.pack_type)
+        if kind is not None and not reader.is_bad(site.row, "volts"):
+            _check_volts(site, kind, reader, site.row, "pack_type", "the site")
+            _check_plug(site, kind, reader, site.row, "plug")
+    for pack in packs:
+        kind, place = types.get(pack.pack_type), by_id.get(pack.where)
+        if (
+            kind is not None
+            and place is not None
+            and pack_reader is not None
+            and kind.name != place.pack_type
+        ):
+            _check_volts(place, kind, pack_reader, pack.row, "pack_type", f"site {place.site_id}")
+            _check_plug(place, kind, pack_reader, pack.row, "pack_type")
+
+
+def _check_volts(site: Site, kind: PackType, reader: ColumnReader, row: int, column: str, where: str) -> None:
+    wants = site.takes_volts
+    if reader.is_bad(row, "converter_volts") or abs(kind.volts - wants) < 1e-6:
+        return
+    inlet = "the converter takes in" if site.converter_volts is not None else "takes in"
+    mend = "Name a pack type of the right voltage, or mend volts."
+    if kind.volts > wants:
+        mend = f"A {kind.volts:g} V pack on a {wants:g} V device destroys the device. {mend}"
+    reader.fault(row, column, f"the pack gives {kind.volts:g} V, but {where} {inlet} {wants:g} V", mend)
+
+
+def _check_plug(site: Site, kind: PackType, reader: ColumnReader, row: int, column: str) -> None:
+    if _squeeze(site.plug) == _squeeze(kind.plug):
+        return
+    reader.fault(
+        row,
+        column,
+        f"the pack's plug is '{kind.plug}', but the site's is '{site.plug}'",
+        "Size and polarity must be the same; reversed polarity destroys the device.",
+    )
+
+
+def check_weights(
+    sites: Sequence[Site], types: Mapping[str, PackType], crews: Sequence[Crew], findings: Findings
+) -> None:
+    """
+    Refuse pack types in use that no crew may carry.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+        Sites in use.
+    types : mapping of str to PackType
+        Pack types without faults.
+    crews : sequence of Crew
+        All crews.
+    findings : Findings
+        Takes the faults.
+    """
+    if not crews:
+        return
+    most = max(crew.carry_kg for crew in crews)
+    for name in dict.fromkeys(site.pack_type for site in sites):
+        if name in types and types[name].weight_kg > most:
+            findings.fault(
+                SETTINGS_FILE,
+                f"no crew can carry this pack (the most that a crew carries is {most:g} kg)",
+                "Mend weight_kg or carry_kg.",
+                column=f"[pack_types.{name}] weight_kg",
+                value=f"{types[name].weight_kg:g}",
+            )
+
+
+def check_life(fleet: Fleet, reader: ColumnReader) -> None:
+    """
+    Refuse sites of which nothing says when the pack went in, or how long it lasts.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Built from tables that may have other faults.
+    reader : ColumnReader
+        Of sites.csv.
+    """
+    with_history = _types_with_history(fleet)
+    for site in fleet.sites:
+        bad = [
+            reader.is_bad(site.row, name)
+            for name in ("swapped_on", "flat_on", "draw_mah_per_day", "usual_months")
+        ]
+        if site.flat_on is None and fleet.in_place[site.site_id].since is None and not any(bad[:2]):
+            reader.fault(
+                site.row,
+                "swapped_on",
+                "nothing says when the pack went in",
+                "Fill in swapped_on (or flat_on), or give the swap in visits.csv or packs.csv.",
+            )
+        kind = fleet.pack_types.get(site.pack_type)
+        if kind is None or any(bad[1:]):
+            continue
+        known = (site.flat_on, site.draw_mah_per_day, site.usual_months, kind.usual_months)
+        if all(value is None for value in known) and site.pack_type not in with_history:
+            reader.fault(
+                site.row,
+                "usual_months",
+                "nothing says how long a pack lasts here",
+                "Fill in usual_months (or draw_mah_per_day, or flat_on), or set usual_months of pack type "
+                f"{kind.name}.",
+            )
+
+
+def _types_with_history(fleet: Fleet) -> set[str]:
+    """Return the pack types of which at least one whole run, from swap to swap, is on record."""
+    swaps: dict[str, set[date]] = {}
+    for visit in fleet.visits:
+        if visit.done in _SWAPS:
+            swaps.setdefault(visit.site_id, set()).add(visit.day)
+    return {site.pack_type for site in fleet.sites if len(swaps.get(site.site_id, ())) > 1}
+
+
+def check_future(
+    readers: Mapping[str, tuple[ColumnReader, Mapping[str, Mapping[int, date]]]], today: date
+) -> None:
+    """
+    Refuse records dated after today.
+
+    Parameters
+    ----------
+    readers : mapping of str to (ColumnReader, mapping)
+        By table: its reader and, by column, the dates by row.
+    today : datetime.date
+        Today, local to the fleet.
+    """
+    for reader, columns in readers.values():
+        for column, days in columns.items():
+            for row, day in days.items():
+                if day > today and not reader.is_bad(row, column):
+                    reader.fault(
+                        row,
+                        column,
+                        f"the date lies after today ({say_date(today)})",
+                        "A record tells what has happened; mend the date.",
+                    )
+
+
+def check_visit_volts(
+    visits: Sequence[VisitRecord], packs: Sequence[Pack], fleet: Fleet, reader: ColumnReader
+) -> None:
+    """
+    Refuse volts that no rested pack of the kind shows.
+
+    Parameters
+    ----------
+    visits : sequence of VisitRecord
+        All visits.
+    packs : sequence of Pack
+        All packs.
+    fleet : Fleet
+        Sites and pack types.
+    reader : ColumnReader
+        Of visits.csv.
+    """
+    type_of_pack = {pack.pack_id.casefold(): pack.pack_type for pack in packs}
+    for visit in visits:
+        site = fleet.sites_by_id.get(visit.site_id)
+        for pack_id, volts, column in (
+            (visit.pack_out, visit.volts_out, "volts_out"),
+            (visit.pack_in, visit.volts_in, "volts_in"),
+        ):
+            name = type_of_pack.get(pack_id.casefold()) or (site.pack_type if site else "")
+            kind = fleet.pack_types.get(name)
+            if volts is not None and kind is not None:
+                _check_pack_volts(reader, visit.row, column, volts, kind)
+
+
+def check_reading_volts(readings: Sequence[Reading], fleet: Fleet, reader: ColumnReader) -> None:
+    """
+    Refuse reported volts that the pack or the backup cells cannot have.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All readings.
+    fleet : Fleet
+        Sites and pack types.
+    reader : ColumnReader
+        Of readings.csv.
+    """
+    for reading in readings:
+        site = fleet.sites_by_id.get(reading.site_id)
+        kind = fleet.pack_types.get(site.pack_type) if site else None
+        if reading.volts is None or site is None or kind is None:
+            continue
+        if reading.source == "pack":
+            _check_pack_volts(reader, reading.row, "volts", reading.volts, kind)
+        elif site.backup_cells is not None:
+            low, high = (site.backup_cells * volts for volts in _CELL_VOLTS)
+            if not low <= reading.volts <= high:
+                reader.fault(
+                    reading.row,
+                    "volts",
+                    f"{site.backup_cells} backup cells show {low:g} to {high:g} V",
+                    "Mend it, or leave it blank.",
+                )
+
+
+def _check_pack_volts(reader: ColumnReader, row: int, column: str, volts: float, kind: PackType) -> None:
+    low, high = _LEAST_VOLTS * kind.nominal_volts, _MOST_VOLTS * kind.nominal_volts
+    if low <= volts <= high:
+        return
+    mend = "Mend it, or leave it blank where nothing was measured at the battery's terminals."
+    if kind.battery_volts is None and volts > high:
+        mend += f" If the box of {kind.name} holds a converter, set its battery_volts."
+    reader.fault(row, column, f"a {kind.nominal_volts:g} V pack shows {low:g} to {high:g} V", mend)

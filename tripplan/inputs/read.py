@@ -1,0 +1,258 @@
+"""A folder of files to one checked fleet, or to every fault in them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from tripplan.errors import Fault, InputError
+from tripplan.fleet import AccessRule, Fleet, Pack, Reading, VisitRecord
+from tripplan.inputs.columns import ColumnReader
+from tripplan.inputs.cross_checks import (
+    check_fit,
+    check_future,
+    check_life,
+    check_reading_volts,
+    check_visit_volts,
+    check_weights,
+)
+from tripplan.inputs.find_files import find_tables, input_files
+from tripplan.inputs.findings import Findings
+from tripplan.inputs.geography import check_places, find_timezone
+from tripplan.inputs.names import Names
+from tripplan.inputs.records_tables import SiteIds, read_jobs, read_packs, read_readings, read_visits
+from tripplan.inputs.settings import Settings, read_settings
+from tripplan.inputs.sites import SitesRead, read_sites
+from tripplan.inputs.tables import RawTable
+from tripplan.inputs.ways_tables import read_access, read_legs
+from tripplan.inputs.whereabouts import check_whereabouts
+from tripplan.storage import read_bytes
+
+__all__ = ["folder_digest", "read_fleet"]
+
+
+def read_fleet(folder: Path, today: date | None = None) -> Fleet:
+    """
+    Read and check all files of a fleet.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Folder with tripplan.toml, sites.csv and what else there is.
+    today : datetime.date, optional
+        Today, local to the fleet; records dated later are faults. Without it they are not judged.
+
+    Returns
+    -------
+    Fleet
+        Every cross-reference, range, voltage and plug checked.
+
+    Raises
+    ------
+    InputError
+        With all faults of all files; nothing is half loaded.
+    """
+    findings = Findings()
+    folder = Path(folder)
+    if not folder.is_dir():
+        what = "this is a file, not a folder" if folder.exists() else "there is no such folder"
+        raise InputError([Fault(str(folder), problem=what, mend="Name the folder that holds tripplan.toml.")])
+    try:
+        names = sorted(path.name for path in folder.iterdir())
+    except OSError:
+        raise InputError(
+            [Fault(str(folder), problem="the folder cannot be read", mend="Check its permissions.")]
+        ) from None
+    if not names:
+        mend = "tripplan init FOLDER writes a commented starter set of files."
+        raise InputError([Fault(str(folder), problem="the folder is empty", mend=mend)])
+    settings = read_settings(folder, findings)
+    tables = find_tables(folder, findings)
+    fleet = _Reader(folder, settings, tables, findings, today).read()
+    if findings.faults or fleet is None:
+        raise InputError(findings.faults)
+    return fleet
+
+
+def folder_digest(folder: Path) -> str:
+    """
+    Return a fingerprint of all input files of a folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Folder of a fleet.
+
+    Returns
+    -------
+    str
+        SHA-256 over names and contents of the files of the contract that are there, in hexadecimal.
+
+    Raises
+    ------
+    tripplan.errors.StorageError
+        If one of them cannot be read.
+    """
+    digest = hashlib.sha256()
+    for path in input_files(Path(folder)):
+        data = read_bytes(path)
+        digest.update(f"{path.name}\n{len(data)}\n".encode())
+        digest.update(data)
+    return digest.hexdigest()
+
+
+class _Reader:
+    """Reads the tables in the order in which they need each other."""
+
+    def __init__(
+        self,
+        folder: Path,
+        settings: Settings | None,
+        tables: Mapping[str, RawTable | None],
+        findings: Findings,
+        today: date | None,
+    ) -> None:
+        self.folder = folder
+        self.settings = settings
+        self.findings = findings
+        self.today = today
+        order = settings.date_order if settings else None
+        self.readers = {
+            name: ColumnReader(table, findings, order) for name, table in tables.items() if table is not None
+        }
+        self.failed = {name for name, table in tables.items() if table is None}
+
+    def read(self) -> Fleet | None:
+        """Return the fleet; None where its settings or sites could not be read."""
+        settings, findings, readers = self.settings, self.findings, self.readers
+        crew_names = Names(settings.crew_names) if settings else None
+        type_names = Names(settings.type_names) if settings else None
+        access = self._read_access(crew_names)
+        sites = self._read_sites(settings, type_names, access)
+        ids = SiteIds(sites.names, frozenset(sites.set_aside)) if sites else None
+        packs = read_packs(readers["packs"], ids, type_names, findings) if "packs" in readers else None
+        visits = read_visits(readers["visits"], ids, findings) if "visits" in readers else ()
+        jobs = read_jobs(readers["jobs"], ids, findings) if "jobs" in readers else ()
+        zone = self._timezone(settings, sites)
+        readings = (
+            read_readings(readers["readings"], ids, ZoneInfo(zone or "UTC"), findings)
+            if "readings" in readers
+            else ()
+        )
+        in_use = {site.site_id: site for site in sites.sites} if sites else {}
+        legs = read_legs(readers["legs"], ids, crew_names, in_use, findings) if "legs" in readers else ()
+        if settings is None or sites is None:
+            return None
+        fleet = Fleet(
+            name=settings.name,
+            timezone=zone or "UTC",
+            crews=settings.crews,
+            sites=sites.sites,
+            pack_types=settings.pack_types,
+            currency=settings.currency,
+            blocked=settings.blocked,
+            plan=settings.plan,
+            drive=settings.drive,
+            walk=settings.walk,
+            climate=settings.climate,
+            chargers=settings.chargers,
+            money=settings.money,
+            access=access or {},
+            packs=packs,
+            visits=visits,
+            readings=readings,
+            jobs=jobs,
+            legs=legs,
+            set_aside=sites.set_aside,
+            folder=self.folder,
+        )
+        self._cross_check(fleet, sites, packs, visits, readings)
+        return _with_remarks(fleet, findings)
+
+    def _read_access(self, crew_names: Names | None) -> dict[str, tuple[AccessRule, ...]] | None:
+        if "access" not in self.readers:
+            return None if "access" in self.failed else {}
+        return read_access(self.readers["access"], crew_names, self.findings)
+
+    def _read_sites(
+        self,
+        settings: Settings | None,
+        type_names: Names | None,
+        access: Mapping[str, object] | None,
+    ) -> SitesRead | None:
+        if "sites" not in self.readers:
+            return None
+        return read_sites(
+            self.readers["sites"],
+            self.findings,
+            settings.pack_types if settings else {},
+            type_names,
+            None if access is None else Names(access),
+        )
+
+    def _timezone(self, settings: Settings | None, sites: SitesRead | None) -> str | None:
+        if settings is None or settings.timezone:
+            return settings.timezone if settings else None
+        faulty = any(fault.column == "[fleet] timezone" for fault in self.findings.faults)
+        if faulty or sites is None or not sites.sites:
+            return None
+        return find_timezone(sites.sites, self.findings)
+
+    def _cross_check(
+        self,
+        fleet: Fleet,
+        sites: SitesRead,
+        packs: tuple[Pack, ...] | None,
+        visits: tuple[VisitRecord, ...],
+        readings: tuple[Reading, ...],
+    ) -> None:
+        readers, reader = self.readers, sites.reader
+        check_places(fleet.sites, fleet.crews, reader, self.findings)
+        check_fit(fleet.sites, fleet.pack_types, packs or (), reader, readers.get("packs"))
+        check_weights(fleet.sites, fleet.pack_types, fleet.crews, self.findings)
+        if packs is not None:
+            visit_file = readers["visits"].file if "visits" in readers else "visits.csv"
+            check_whereabouts(fleet.sites, packs, visits, readers["packs"], visit_file, self.findings)
+        if "visits" in readers:
+            check_visit_volts(visits, packs or (), fleet, readers["visits"])
+        if "readings" in readers:
+            check_reading_volts(readings, fleet, readers["readings"])
+        if not self.failed & {"packs", "visits"}:
+            check_life(fleet, reader)
+        if self.today is not None:
+            self._check_future(fleet, reader, self.today)
+
+    def _check_future(self, fleet: Fleet, site_reader: ColumnReader, today: date) -> None:
+        dated: dict[str, tuple[ColumnReader, dict[str, dict[int, date]]]] = {
+            "sites": (
+                site_reader,
+                {"swapped_on": {s.row: s.swapped_on for s in fleet.sites if s.swapped_on is not None}},
+            )
+        }
+        if "packs" in self.readers:
+            packs = fleet.packs or ()
+            dated["packs"] = (
+                self.readers["packs"],
+                {
+                    "bought": {p.row: p.bought for p in packs if p.bought is not None},
+                    "tested_on": {p.row: p.tested_on for p in packs if p.tested_on is not None},
+                    "since": {p.row: p.since for p in packs if p.since is not None},
+                },
+            )
+        if "visits" in self.readers:
+            dated["visits"] = (self.readers["visits"], {"date": {v.row: v.day for v in fleet.visits}})
+        if "readings" in self.readers:
+            days = {r.row: r.when.astimezone(fleet.zone).date() for r in fleet.readings}
+            dated["readings"] = (self.readers["readings"], {"when": days})
+        if "jobs" in self.readers:
+            done = {j.row: j.done_on for j in fleet.jobs if j.done_on is not None}
+            dated["jobs"] = (self.readers["jobs"], {"done_on": done})
+        check_future(dated, today)
+
+
+def _with_remarks(fleet: Fleet, findings: Findings) -> Fleet:
+    return replace(fleet, remarks=tuple(findings.remarks))

@@ -1,0 +1,84 @@
+"""The crews of tripplan.toml."""
+
+from __future__ import annotations
+
+from tripplan.fleet import Crew
+from tripplan.inputs.cells import CellError
+from tripplan.inputs.columns import parse_weekdays
+from tripplan.inputs.findings import fold
+from tripplan.inputs.toml_table import TomlTable
+
+__all__ = ["read_crews"]
+
+_USUAL = Crew("", 0.0, 0.0)
+
+
+def read_crews(top: TomlTable) -> tuple[tuple[Crew, ...], tuple[str, ...]]:
+    """
+    Read every ``[[crew]]``.
+
+    Parameters
+    ----------
+    top : TomlTable
+        The settings file.
+
+    Returns
+    -------
+    crews : tuple of Crew
+        Those without faults in their name and base.
+    names : tuple of str
+        Every crew's name.
+    """
+    tables = top.tables("crew")
+    if not tables:
+        top.fault("", "there is no crew", "Add a [[crew]] with name, base_lat and base_lon.")
+    crews: list[Crew] = []
+    names: dict[str, str] = {}
+    for table in tables:
+        name = " ".join(table.text("name", required=True).split())
+        if name and fold(name) in names:
+            table.fault("name", "another crew has this name already", "Give each crew its own name.", name)
+        elif name:
+            names[fold(name)] = name
+        crew = _read_crew(table, name)
+        table.finish()
+        if crew is not None and name:
+            crews.append(crew)
+    return tuple(crews), tuple(names.values())
+
+
+def _read_crew(table: TomlTable, name: str) -> Crew | None:
+    lat, lon = table.angle("base_lat", "lat"), table.angle("base_lon", "lon")
+    if (lat, lon) == (0.0, 0.0):
+        table.fault("base_lat", "0, 0 lies in the sea off Africa", "Write where the crew sets out from.")
+    days = table.texts("days") if table.has("days") else ("sat", "sun")
+    if not days and table.has("days"):
+        table.fault("days", "the crew has no day", 'Write for example days = ["sat", "sun"].')
+    weekdays = _USUAL.weekdays
+    try:
+        weekdays = parse_weekdays(days)
+    except CellError as error:
+        table.fault("days", error.problem, error.mend)
+    start = table.clock("day_start", _USUAL.day_start_minute)
+    end = table.clock("day_end", _USUAL.day_end_minute)
+    if start >= end:
+        table.fault("day_end", "the day ends before it begins", "day_end must be later than day_start.")
+    found = {
+        "carry_kg": table.number("carry_kg", _USUAL.carry_kg, 0, 500, above=True),
+        "packs_aboard": table.whole("packs_aboard", _USUAL.packs_aboard, 1, 10_000),
+    }
+    people, away = table.texts("people"), table.spans("away")
+    if lat is None or lon is None:
+        return None
+    return Crew(
+        name=name,
+        base_lat=lat,
+        base_lon=lon,
+        weekdays=weekdays,
+        day_start_minute=start,
+        day_end_minute=end,
+        carry_kg=found["carry_kg"],
+        packs_aboard=int(found["packs_aboard"]),
+        people=people,
+        away=away,
+    )

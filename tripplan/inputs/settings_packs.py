@@ -1,0 +1,159 @@
+"""The pack types and chargers of tripplan.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from tripplan.fleet import Charger, Chemistry, PackType
+from tripplan.inputs.cells import CellError
+from tripplan.inputs.columns import parse_choice
+from tripplan.inputs.findings import did_you_mean, fold
+from tripplan.inputs.toml_table import TomlTable
+
+__all__ = ["read_chargers", "read_pack_types"]
+
+_USUAL_MONTHS = 5.0  # of a 12 V sealed lead-acid pack of about 7 Ah; the contract's default
+
+
+def read_pack_types(top: TomlTable) -> tuple[dict[str, PackType], tuple[str, ...]]:
+    """
+    Read ``[pack_types]``.
+
+    Parameters
+    ----------
+    top : TomlTable
+        The settings file.
+
+    Returns
+    -------
+    types : dict of str to PackType
+        Those without faults in volts, plug and chemistry.
+    names : tuple of str
+        Every type's name.
+    """
+    holder = top.table("pack_types")
+    if not holder.keys():
+        top.fault(
+            "",
+            "there is no pack type",
+            "Add [pack_types.NAME] with volts and plug, NAME being what sites.csv says.",
+        )
+    found: dict[str, PackType] = {}
+    seen: dict[str, str] = {}
+    for raw_name in holder.keys():  # noqa: SIM118 - own class
+        name = " ".join(raw_name.split())
+        table = holder.table(raw_name)
+        if fold(name) in seen:
+            table.fault(
+                "",
+                f"two pack types differ only in capitals or spaces ({seen[fold(name)]}, {name})",
+                "Rename one.",
+            )
+        seen.setdefault(fold(name), name)
+        kind = _read_type(name, table)
+        table.finish()
+        if kind is not None:
+            found[name] = kind
+    return found, tuple(seen.values())
+
+
+def _read_type(name: str, table: TomlTable) -> PackType | None:
+    chemistry: Chemistry | None = Chemistry.SEALED_LEAD_ACID
+    text = table.text("chemistry")
+    if text:
+        try:
+            chemistry = parse_choice(text, Chemistry)
+        except CellError as error:
+            table.fault("chemistry", error.problem, error.mend, text)
+            chemistry = None
+    volts = table.optional_number("volts", 0, 60, above=True)
+    if not table.has("volts"):
+        table.fault("volts", "the setting is missing", "Write the volts at the pack's plug.")
+    plug = table.text("plug", required=True)
+    if plug and not any(mark in plug for mark in "+-\u2212"):
+        table.remark(
+            "plug", f"'{plug}' does not say which contact is plus; write for example '5.5x2.1 centre +'."
+        )
+    capacity = table.number("capacity_ah", 7.0, 0, 1000, above=True)
+    weight = table.number("weight_kg", 3.0, 0, 100, above=True)
+    months = table.optional_number("usual_months", 0, 120, above=True)
+    battery_volts = table.optional_number("battery_volts", 0, 60, above=True)
+    shelf = table.whole("shelf_charged", 0, 0, 100_000) if table.has("shelf_charged") else None
+    if (
+        months is None
+        and not table.has("usual_months")
+        and chemistry is Chemistry.SEALED_LEAD_ACID
+        and (battery_volts or volts) == 12.0
+        and 6.5 <= capacity <= 7.5
+    ):
+        months = _USUAL_MONTHS
+    if volts is None or chemistry is None or not plug:
+        return None
+    return PackType(
+        name=name,
+        volts=volts,
+        plug=plug,
+        chemistry=chemistry,
+        capacity_ah=capacity,
+        weight_kg=weight,
+        usual_months=months,
+        shelf_charged=shelf,
+        battery_volts=battery_volts,
+    )
+
+
+def read_chargers(
+    top: TomlTable, types: Mapping[str, PackType], names: tuple[str, ...]
+) -> tuple[Charger, ...]:
+    """
+    Read every ``[[charging]]``.
+
+    Parameters
+    ----------
+    top : TomlTable
+        The settings file.
+    types : mapping of str to PackType
+        The pack types without faults.
+    names : tuple of str
+        Every pack type's name.
+
+    Returns
+    -------
+    tuple of Charger
+        In the order of the file.
+    """
+    by_key = {fold(name): name for name in names}
+    found = []
+    for table in top.tables("charging"):
+        listed = table.texts("types")
+        if not listed and not (table.has("types") and table.use("types")):
+            table.fault("types", "the charger has no pack type", 'Write types = ["NAME"].')
+        known = []
+        for name in listed:
+            if fold(name) in by_key:
+                known.append(by_key[fold(name)])
+            else:
+                hint = did_you_mean(name, names)
+                table.fault("types", "unknown pack type", hint or f"Known are {', '.join(names)}.", name)
+        _check_one_kind(table, [types[name] for name in known if name in types])
+        found.append(
+            Charger(
+                types=tuple(dict.fromkeys(known)),
+                hours_per_pack=table.number("hours_per_pack", 12.0, 0, 240, above=True),
+                changeovers_per_day=table.whole("changeovers_per_day", 1, 1, 100),
+            )
+        )
+        table.finish()
+    return tuple(found)
+
+
+def _check_one_kind(table: TomlTable, kinds: list[PackType]) -> None:
+    """One charger has one charging voltage and one charging curve."""
+    different = dict.fromkeys((kind.chemistry, kind.nominal_volts) for kind in kinds)
+    if len(different) > 1:
+        listed = "; ".join(f"{kind.name}: {kind.nominal_volts:g} V {kind.chemistry}" for kind in kinds)
+        table.fault(
+            "types",
+            f"one charger cannot serve packs of different voltage or chemistry ({listed})",
+            "Give each kind its own [[charging]]; a wrong charger can set a pack on fire.",
+        )

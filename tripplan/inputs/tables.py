@@ -1,0 +1,352 @@
+"""
+A table of the user's, as text with row numbers: CSV or a sheet of a workbook.
+
+Row numbers are those that a spreadsheet shows: a quoted cell with line breaks is one row, a blank
+line is a row. Nothing is interpreted here but the header.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tripplan.errors import StorageError
+from tripplan.inputs.cells import clean_text
+from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows
+from tripplan.inputs.schema import TableSpec
+from tripplan.storage import read_bytes
+
+__all__ = ["Cell", "Grid", "RawRow", "RawTable", "find_header", "header_key", "read_csv_grid", "split_grid"]
+
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+_HEADER_WITHIN = 40  # rows from the top in which a header is looked for
+_CP1252_HOLES = b"\x81\x8d\x8f\x90\x9d"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """
+    One cell.
+
+    Attributes
+    ----------
+    text : str
+        What it says, without space around it; empty for a blank cell.
+    typed : bool
+        True for a true number, date or time of a workbook: its text is then certain.
+    """
+
+    text: str
+    typed: bool = False
+
+
+@dataclass(frozen=True)
+class Grid:
+    """
+    All rows of a sheet, from the first.
+
+    Attributes
+    ----------
+    file : str
+        File, and sheet for a workbook, as messages name it.
+    rows : tuple of tuple of Cell
+        Entry k is row k + 1 of the spreadsheet.
+    epoch_1904 : bool
+        Whether the workbook counts its days from 1904.
+    """
+
+    file: str
+    rows: tuple[tuple[Cell, ...], ...]
+    epoch_1904: bool = False
+
+
+@dataclass(frozen=True)
+class RawRow:
+    """A row below the header; `cells` by column key, blank cells left out."""
+
+    number: int
+    cells: dict[str, Cell]
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """
+    A table with its header found.
+
+    Attributes
+    ----------
+    spec : TableSpec
+        What the table may hold.
+    columns : tuple of str
+        Known columns present.
+    rows : tuple of RawRow
+        Rows that are not blank.
+    """
+
+    file: str
+    spec: TableSpec
+    header_row: int
+    columns: tuple[str, ...]
+    rows: tuple[RawRow, ...]
+    epoch_1904: bool = False
+
+
+def header_key(text: str) -> str:
+    """
+    Return a heading as column names are compared.
+
+    Parameters
+    ----------
+    text : str
+        A heading.
+
+    Returns
+    -------
+    str
+        Lower case, with underscores for spaces and hyphens.
+
+    Examples
+    --------
+    >>> header_key(" Site ID")
+    'site_id'
+    """
+    return "_".join(fold(clean_text(text)).replace("-", " ").split())
+
+
+def find_header(rows: Sequence[Sequence[Cell]], spec: TableSpec) -> int | None:
+    """
+    Return the index of the header row.
+
+    Parameters
+    ----------
+    rows : sequence of sequence of Cell
+        From the first row of the sheet.
+    spec : TableSpec
+        Names the known columns.
+
+    Returns
+    -------
+    int or None
+        The first row with three known names, else the first with two; None without one.
+    """
+    known = set(spec.columns)
+    counts = [len(known.intersection(header_key(cell.text) for cell in row)) for row in rows[:_HEADER_WITHIN]]
+    for least in (3, 2):
+        for index, count in enumerate(counts):
+            if count >= least:
+                return index
+    return None
+
+
+def read_csv_grid(path: Path, spec: TableSpec, findings: Findings) -> Grid | None:
+    """
+    Read a CSV file of any of the usual encodings and separators.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+    spec : TableSpec
+        Names the known columns, by which the separator is found.
+    findings : Findings
+        Takes faults and remarks.
+
+    Returns
+    -------
+    Grid or None
+        None where a fault was noted.
+    """
+    text = _decode(path, findings)
+    if text is None:
+        return None
+    if not text.strip():
+        findings.fault(path.name, "the file is empty", f"Give it a header row: {', '.join(spec.required)}.")
+        return None
+    separators = list(_SEPARATORS)
+    first, _, rest = text.partition("\n")
+    if first.strip().casefold().startswith("sep=") and len(first.strip()) == 5:
+        separators, text = [first.strip()[4]], rest
+    best: tuple[int, int, str, list[list[str]]] | None = None
+    problem: csv.Error | None = None
+    for place, separator in enumerate(separators):
+        try:
+            records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+        except csv.Error as error:
+            problem = error
+            continue
+        known = set(spec.columns)
+        score = max(
+            (len(known.intersection(map(header_key, record))) for record in records[:_HEADER_WITHIN]),
+            default=0,
+        )
+        if best is None or score > best[0]:
+            best = (score, -place, separator, records)
+    if best is None or (best[0] < 2 and problem is not None):
+        row = _broken_quote_row(text, separators[0])
+        findings.fault(
+            path.name,
+            "quotation marks do not close",
+            "Double a quotation mark inside a quoted cell, or take the marks away.",
+            row=row,
+        )
+        return None
+    _, _, separator, records = best
+    if separator != ",":
+        findings.remark(f"{path.name}: cells are separated by {_SEPARATORS.get(separator, repr(separator))}.")
+    rows = tuple(tuple(Cell(clean_text(cell)) for cell in record) for record in records)
+    return Grid(path.name, rows)
+
+
+def _broken_quote_row(text: str, separator: str) -> int:
+    """Return the row in which strict reading of the quotation marks fails."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    row = 0
+    try:
+        for row, _ in enumerate(reader, start=1):  # noqa: B007 - the count is what is wanted
+            pass
+    except csv.Error:
+        pass
+    return row + 1
+
+
+def _decode(path: Path, findings: Findings) -> str | None:
+    if path.is_dir():
+        findings.fault(
+            path.name, "this is a folder, not a file", "Move it away; a table of this name is read."
+        )
+        return None
+    try:
+        data = read_bytes(path)
+    except StorageError:
+        findings.fault(
+            path.name, "the file cannot be read", "Close it in other programs and check its permissions."
+        )
+        return None
+    if data[:4] == b"PK\x03\x04":
+        findings.fault(
+            path.name,
+            "this is a workbook, not a CSV file",
+            f"Rename it to {path.stem}.xlsx, or save it as CSV.",
+        )
+        return None
+    if data[:4] == b"\xd0\xcf\x11\xe0":
+        findings.fault(path.name, "this is an old workbook (.xls)", "Save it as .xlsx or as CSV.")
+        return None
+    if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        encoding = "utf-16"
+    elif b"\x00" in data:
+        findings.fault(path.name, "this is not a text file", "Save it as CSV in UTF-8.")
+        return None
+    else:
+        encoding = "utf-8-sig"
+    try:
+        return data.decode(encoding)
+    except UnicodeDecodeError as error:
+        at = error.start
+    if any(byte in _CP1252_HOLES for byte in data):
+        row = data[:at].count(b"\n") + 1
+        findings.fault(
+            path.name, f"the text is neither UTF-8 nor Windows-1252 (line {row})", "Save it as CSV in UTF-8."
+        )
+        return None
+    findings.remark(f"{path.name}: not UTF-8; read as Windows-1252 (Western European).")
+    return data.decode("cp1252")
+
+
+def split_grid(grid: Grid, spec: TableSpec, findings: Findings) -> RawTable | None:
+    """
+    Find the header of a sheet and sort the cells below it under their columns.
+
+    Parameters
+    ----------
+    grid : Grid
+        The sheet.
+    spec : TableSpec
+        What the table may hold.
+    findings : Findings
+        Takes faults and remarks.
+
+    Returns
+    -------
+    RawTable or None
+        None where no header was found or it lacks a required column.
+    """
+    at = find_header(grid.rows, spec)
+    if at is None:
+        findings.fault(
+            grid.file,
+            "no header row found",
+            f"One row must name the columns; needed are {', '.join(spec.required)}.",
+        )
+        return None
+    header = [header_key(cell.text) for cell in grid.rows[at]]
+    shown = [cell.text for cell in grid.rows[at]]
+    header_row = at + 1
+    if at > 0 and any(cell.text for row in grid.rows[:at] for cell in row):
+        findings.remark(f"{grid.file}: the header is row {header_row}; what stands above it was not read.")
+    complete = _check_header(grid.file, header, shown, header_row, spec, findings)
+    columns = tuple(name for name in header if name in spec.columns)
+    rows: list[RawRow] = []
+    unheaded: list[int] = []
+    for number, cells in enumerate(grid.rows[header_row:], start=header_row + 1):
+        if not any(cell.text for cell in cells):
+            continue
+        extra = [cell.text for cell in cells[len(header) :] if cell.text]
+        if extra:
+            findings.fault(
+                grid.file,
+                f"the row has more cells than the header has columns ({len(header)})",
+                "Put quotation marks around a cell that holds the separator; a decimal comma such as 48,5 "
+                "splits a number in two.",
+                row=number,
+                value=extra[-1],
+            )
+            continue
+        if any(cell.text and not name for name, cell in zip(header, cells, strict=False)):
+            unheaded.append(number)
+        rows.append(
+            RawRow(
+                number,
+                {
+                    name: cell
+                    for name, cell in zip(header, cells, strict=False)
+                    if name in spec.columns and cell.text
+                },
+            )
+        )
+    if unheaded:
+        findings.remark(f"{grid.file}, {list_rows(unheaded)}: a column without a heading was not read.")
+    if not complete:
+        return None
+    return RawTable(grid.file, spec, header_row, columns, tuple(rows), grid.epoch_1904)
+
+
+def _check_header(
+    file: str, header: list[str], shown: list[str], row: int, spec: TableSpec, findings: Findings
+) -> bool:
+    """Note missing, doubled and unknown columns; tell whether the table can be read."""
+    complete = True
+    unknown = [
+        (key, text) for key, text in zip(header, shown, strict=True) if key and key not in spec.columns
+    ]
+    for name in spec.required:
+        if name in header:
+            continue
+        complete = False
+        near = [text for key, text in unknown if name in did_you_mean(key, spec.columns)]
+        mend = f"Is '{near[0]}' this column? Then rename it to {name}." if near else f"Add a column {name}."
+        findings.fault(file, f"the column {name} is missing", mend, row=row)
+    for name, count in Counter(key for key in header if key in spec.columns).items():
+        if count > 1:
+            complete = False
+            findings.fault(
+                file, "the heading stands more than once", "Keep one of the columns.", row=row, column=name
+            )
+    for key, text in unknown:
+        hint = did_you_mean(key, [name for name in spec.columns if name not in header])
+        findings.remark(f"{file}, column {text}: not known, so it was not read.{' ' + hint if hint else ''}")
+    return complete
