@@ -13,17 +13,16 @@ from rich.status import Status
 from tripplan.cli.printing import Printer
 
 if TYPE_CHECKING:
-    from tripplan.pipeline import Reports
     from tripplan.plan import Progress
 
-__all__ = ["reporting"]
+__all__ = ["Reporter", "reporting", "season_text"]
 
 _SILENT_S = 2.0
 _BETWEEN_LINES_S = 10.0
 
 
 @contextlib.contextmanager
-def reporting(printer: Printer) -> Iterator[Reports]:
+def reporting(printer: Printer) -> Iterator[Reporter]:
     """
     Report the steps of a run while the block lasts.
 
@@ -37,22 +36,26 @@ def reporting(printer: Printer) -> Iterator[Reports]:
 
     Yields
     ------
-    Reports
+    Reporter
         For the functions of `tripplan.pipeline`.
     """
-    from tripplan.pipeline import Reports
-
-    if printer.quiet:
-        yield Reports()
-        return
-    reporter = _Reporter(printer)
+    reporter = Reporter(printer)
     try:
-        yield Reports(reporter.stage, reporter.season)
+        yield reporter
     finally:
         reporter.close()
 
 
-class _Reporter:
+class Reporter:
+    """
+    Tells on standard error what the run is at.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints there; a quiet one is told nothing.
+    """
+
     def __init__(self, printer: Printer) -> None:
         self._printer = printer
         self._status: Status | None = None
@@ -65,6 +68,9 @@ class _Reporter:
         self._counts: tuple[object, ...] = ()
 
     def stage(self, text: str) -> None:
+        """Take note that a step begins; say so if it is still going on two seconds later."""
+        if self._printer.quiet:
+            return
         with self._lock:
             self._stop_timer()
             self._text = text
@@ -76,6 +82,9 @@ class _Reporter:
                 self._timer.start()
 
     def season(self, progress: Progress) -> None:
+        """Tell how far the planning of the season is."""
+        if self._printer.quiet:
+            return
         text = season_text(progress)
         with self._lock:
             counts = (progress.trip_count, progress.lower_bound)
@@ -88,6 +97,7 @@ class _Reporter:
                 self._show(force=changed)
 
     def close(self) -> None:
+        """Say no more."""
         with self._lock:
             self._stop_timer()
             if self._status is not None:

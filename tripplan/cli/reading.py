@@ -121,13 +121,13 @@ def check(run: Run, folder: Path) -> None:
     Each fault names file, row as a spreadsheet counts it, column, value and mend; the exit status is
     then 1. FOLDER is the fleet's folder; the current one where not given.
     """
-    from tripplan.pipeline import load_fleet
+    from tripplan.inputs import read_fleet
 
     printer = run.printer
     try:
         with reporting(printer) as reports:
             reports.stage("Reading the files")
-            fleet = load_fleet(folder, run.today)
+            fleet = read_fleet(folder, run.today)
     except InputError as error:
         run.write_json(_check_json(folder, None, error.faults))
         for fault in error.faults:

@@ -12,7 +12,7 @@ from tripplan.pipeline.season import (
     ForecastResult,
     PlanResult,
     Reports,
-    load_fleet,
+    Silent,
     run_forecast,
     run_plan,
 )
@@ -24,8 +24,8 @@ __all__ = [
     "ForecastResult",
     "PlanResult",
     "Reports",
+    "Silent",
     "TripResult",
-    "load_fleet",
     "run_demo",
     "run_forecast",
     "run_plan",

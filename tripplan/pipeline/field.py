@@ -9,9 +9,9 @@ from pathlib import Path
 
 from tripplan.errors import NoPlanError
 from tripplan.forecast import forecast_fleet
-from tripplan.inputs import folder_digest
+from tripplan.inputs import folder_digest, read_fleet
 from tripplan.outputs import write_kit
-from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, load_fleet, plan_anew
+from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan_anew
 from tripplan.plan.check import check_plan
 from tripplan.plan.document import Plan, Trip
 from tripplan.storage import lock_folder, read_bytes
@@ -109,7 +109,7 @@ def _usable_plan(
     folder: Path, today: date, seed: int | None, time_limit_s: float | None, reports: Reports
 ) -> PlanResult:
     reports.stage("Reading the files")
-    fleet = load_fleet(folder, today)
+    fleet = read_fleet(folder, today)
     path = folder / PLAN_NAME
     plan, because = _plan_on_file(folder, path, today, seed)
     if plan is not None:

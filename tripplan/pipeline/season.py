@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Protocol
 
-from tripplan.errors import Fault, InputError, RefusedError
+from tripplan.errors import RefusedError
 from tripplan.fleet import Fleet
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
@@ -24,7 +24,7 @@ __all__ = [
     "ForecastResult",
     "PlanResult",
     "Reports",
-    "load_fleet",
+    "Silent",
     "plan_anew",
     "run_forecast",
     "run_plan",
@@ -33,28 +33,27 @@ __all__ = [
 PLAN_NAME = "plan.json"
 
 
-def _no_stage(_: str) -> None:
-    pass
+class Reports(Protocol):
+    """Whom to tell how far the work is."""
+
+    def stage(self, text: str) -> None:
+        """Hear that a step begins, in a few words."""
+
+    def season(self, progress: Progress) -> None:
+        """Hear how far the planning of the season is."""
 
 
-@dataclass(frozen=True)
-class Reports:
-    """
-    Whom to tell how far the work is.
+class Silent:
+    """Tells nobody."""
 
-    Attributes
-    ----------
-    stage : callable
-        Called with a few words when a step begins.
-    season : callable or None
-        Called while the season is being planned.
-    """
+    def stage(self, text: str) -> None:
+        """Pass over a step."""
 
-    stage: Callable[[str], None] = _no_stage
-    season: Callable[[Progress], None] | None = None
+    def season(self, progress: Progress) -> None:
+        """Pass over how far the season is."""
 
 
-QUIET = Reports()
+QUIET = Silent()
 
 
 @dataclass(frozen=True)
@@ -89,57 +88,6 @@ class PlanResult:
     because: str = ""
 
 
-def load_fleet(folder: Path, today: date) -> Fleet:
-    """
-    Read a fleet and make sure that its records do not reach beyond today.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        The fleet's folder.
-    today : datetime.date
-        The day on which it is read.
-
-    Returns
-    -------
-    Fleet
-        Checked.
-
-    Raises
-    ------
-    InputError
-        With every fault of every file.
-    """
-    fleet = read_fleet(folder)
-    faults = list(_later_than(fleet, today))
-    if faults:
-        raise InputError(faults)
-    return fleet
-
-
-def _later_than(fleet: Fleet, today: date) -> Iterator[Fault]:
-    found: list[tuple[str, int, str, date | None]] = []
-    found += [("sites.csv", site.row, "swapped_on", site.swapped_on) for site in fleet.sites]
-    found += [("visits.csv", visit.row, "date", visit.day) for visit in fleet.visits]
-    found += [
-        ("readings.csv", one.row, "when", one.when.astimezone(fleet.zone).date()) for one in fleet.readings
-    ]
-    found += [("jobs.csv", job.row, "done_on", job.done_on) for job in fleet.jobs]
-    for pack in fleet.packs or ():
-        found.append(("packs.csv", pack.row, "since", pack.since))
-        found.append(("packs.csv", pack.row, "tested_on", pack.tested_on))
-    for file, row, column, day in found:
-        if day is not None and day > today:
-            yield Fault(
-                file,
-                (row,),
-                column,
-                (day.isoformat(),),
-                f"records cannot lie after today, {today.isoformat()}",
-                "Mend the date, or give the right day with --today.",
-            )
-
-
 def run_forecast(
     folder: Path, *, today: date, weeks: int | None = None, reports: Reports = QUIET
 ) -> ForecastResult:
@@ -168,7 +116,7 @@ def run_forecast(
         If the files hold faults.
     """
     reports.stage("Reading the files")
-    fleet = load_fleet(folder, today)
+    fleet = read_fleet(folder, today)
     reports.stage("Forecasting flat dates")
     return ForecastResult(fleet, forecast_fleet(fleet, today, weeks))
 
@@ -214,7 +162,7 @@ def run_plan(
         If the folder is in use or cannot be written.
     """
     reports.stage("Reading the files")
-    load_fleet(folder, today)  # faults come before the folder is locked or written to
+    read_fleet(folder, today)  # faults come before the folder is locked or written to
     with lock_folder(folder):
         return plan_anew(folder, today, seed, time_limit_s, reports)
 
@@ -238,7 +186,7 @@ def plan_anew(
         The plan, checked and written.
     """
     digest = folder_digest(folder)
-    fleet = load_fleet(folder, today)
+    fleet = read_fleet(folder, today)
     reports.stage("Forecasting flat dates")
     outlook = forecast_fleet(fleet, today)
     reports.stage("Measuring the ways")

@@ -1,0 +1,186 @@
+"""Help, exit status and interrupts: what holds for every command."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+
+import tripplan
+from tripplan.cli import main
+from tripplan.errors import NoPlanError, RefusedError, StorageError
+
+COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip")
+HEAVY = (
+    "pandas",
+    "numpy",
+    "ortools",
+    "highspy",
+    "folium",
+    "numba",
+    "scipy",
+    "networkx",
+    "pydantic",
+    "pyproj",
+)
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(main, args)
+
+
+def test_the_commands_are_those_that_do_something() -> None:
+    assert tuple(main.commands) == COMMANDS
+
+
+@pytest.mark.parametrize("args", [("--help",), *((name, "--help") for name in COMMANDS)])
+def test_help_loads_nothing_heavy(args: tuple[str, ...]) -> None:
+    code = (
+        "import sys\n"
+        "from tripplan.cli import main\n"
+        "try:\n"
+        f"    main({list(args)!r}, prog_name='tripplan')\n"
+        "except SystemExit as end:\n"
+        "    assert not end.code\n"
+        f"print('LOADED', sorted(set({HEAVY!r}) & set(sys.modules)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.startswith("Usage: tripplan")
+    assert done.stdout.splitlines()[-1] == "LOADED []"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself_with_an_example(name: str) -> None:
+    done = run(name, "-h")
+    assert done.exit_code == 0
+    assert f"Example: tripplan {name}" in " ".join(done.output.split())
+    for option in ("--today DATE", "--seed", "--time-limit SECONDS", "--json FILE", "--quiet"):
+        assert option in done.output
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_example_of_the_help_is_right_usage(name: str) -> None:
+    command = main.commands[name]
+    assert command.epilog is not None
+    words = command.epilog.removeprefix("Example: tripplan ").split()
+    assert words[0] == name
+    command.make_context(name, words[1:])
+
+
+def test_version() -> None:
+    assert run("--version").output == f"tripplan, version {tripplan.__version__}\n"
+
+
+def test_python_dash_m_is_the_same_door() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "tripplan", "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == f"tripplan, version {tripplan.__version__}\n"
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("fly",),
+        ("plan", "--fast"),
+        ("plan", ".", "."),
+        ("plan", "--today", "5.12.2026"),
+        ("plan", "--today", "2026-02-30"),
+        ("plan", "--time-limit", "0"),
+        ("plan", "--time-limit", "soon"),
+        ("plan", "--seed", "-1"),
+        ("forecast", "--weeks", "0"),
+        ("trip", "--date", "next"),
+        ("init",),
+        ("init", "x", "--answer", "days"),
+        ("init", "x", "--answer", "days=sat", "--answer", "days=sun"),
+    ],
+)
+def test_wrong_usage_ends_with_2(args: tuple[str, ...]) -> None:
+    done = run(*args)
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert "Error: " in done.stderr
+    assert "Traceback" not in done.output
+
+
+def test_a_wrong_date_says_how_to_write_it() -> None:
+    assert (
+        "Invalid value for '--today': '5.12.2026' is not a date; write it as 2026-12-05."
+        in run("plan", "--today", "5.12.2026").stderr
+    )
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (
+            NoPlanError("no day is long enough: 290 min against 265"),
+            "no day is long enough: 290 min against 265\n",
+        ),
+        (StorageError("plan.json: the disk is full."), "plan.json: the disk is full.\n"),
+        (
+            RefusedError(["daylight: S1: too late"]),
+            "the plan breaks its own rules:\ndaylight: S1: too late\n",
+        ),
+    ],
+)
+def test_what_goes_wrong_is_said_without_a_traceback(
+    monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr("tripplan.pipeline.run_plan", fail)
+    done = run("plan", ".")
+    assert done.exit_code == 1
+    assert done.stderr == said
+    assert done.stdout == ""
+
+
+def test_a_bug_is_not_dressed_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise ValueError("a caller's bug")
+
+    monkeypatch.setattr("tripplan.pipeline.run_plan", fail)
+    done = run("plan", ".")
+    assert isinstance(done.exception, ValueError)
+
+
+def test_ctrl_c_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def press(*_: object, **__: object) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
+    done = run("forecast", ".")
+    assert done.exit_code == 130
+    assert done.stderr == "Stopped. Nothing is half written.\n"
+
+
+def test_a_command_added_to_the_group_is_documented_in_the_readme() -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    for name, command in main.commands.items():
+        assert isinstance(command, click.Command)
+        assert f"`tripplan {name}" in readme, f"README.md says nothing of tripplan {name}"
+
+
+def test_init_writes_a_starter_set_once(tmp_path: Path) -> None:
+    folder = tmp_path / "fleet"
+    done = run("init", str(folder), "--json", "-")
+    assert done.exit_code == 0
+    assert json.loads(done.stdout)["files"] == [
+        str(folder / name) for name in ("tripplan.toml", "sites.csv", "FIRST-STEPS.md")
+    ]
+    again = run("init", str(folder))
+    assert again.exit_code == 1
+    assert again.stderr == (
+        f"{folder}: tripplan.toml, sites.csv, FIRST-STEPS.md stand there already, and nothing is overwritten. "
+        "Take another folder, or move them away first.\n"
+    )
