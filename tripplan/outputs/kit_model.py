@@ -68,6 +68,8 @@ class SiteView:
     ----------
     number : int
         Place in the visiting order of the whole trip, from 1.
+    key : str
+        The site's id exactly as in sites.csv, for what comes back; `site_id` is the same, cleaned for show.
     tag : PackTag
         What goes in, or for a call without a swap what stays in.
     takes_text : str
@@ -87,6 +89,7 @@ class SiteView:
     """
 
     number: int
+    key: str
     site_id: str
     name: str
     lat: float

@@ -93,8 +93,8 @@ def csv_table(header: Iterable[str], rows: Iterable[Iterable[str | float | None]
 
     Examples
     --------
-    >>> csv_table(["item", "count"], [['pole "A"', 2]])
-    b'\\xef\\xbb\\xbfitem,count\\r\\n"pole ""A""",2\\r\\n'
+    >>> csv_table(["item", "count"], [["pole; short", 2]])
+    b'\\xef\\xbb\\xbfitem,count\\r\\n"pole; short",2\\r\\n'
     """
     lines = [",".join(header)]
     lines.extend(",".join(_quoted(csv_cell(value)) for value in row) for row in rows)

@@ -1,0 +1,159 @@
+"""
+The trip and its charging evenings as iCalendar (RFC 5545).
+
+Moments are in UTC. Each event keeps its UID for as long as the trip keeps its name, and its SEQUENCE rises,
+so that taking the file in again moves the entry and does not double it. Alarms are relative to the
+event, which every calendar understands.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, date, datetime, time, timedelta
+
+from icalendar import Alarm, Calendar, Event
+
+from tripplan.outputs.kit_model import ChargeView, KitView
+from tripplan.outputs.wording import Wording
+
+__all__ = ["trip_ics"]
+
+_EPOCH = date(2020, 1, 1)
+_EVE_HOUR = 18
+
+
+def trip_ics(kit: KitView, wording: Wording, *, today: date, before: bytes | None) -> bytes:
+    """
+    Return ``trip.ics``.
+
+    Parameters
+    ----------
+    kit : KitView
+        The trip.
+    wording : Wording
+        Language and units.
+    today : datetime.date
+        Day on which the kit is made; the stamp of the file.
+    before : bytes or None
+        The file that this one replaces, if any.
+
+    Returns
+    -------
+    bytes
+        One event for the trip, with an alarm at 18:00 on the evening before, and one for each charging evening. The same as
+        `before` where nothing but the number would change. SEQUENCE counts days since 2020, and is one
+        more than that of `before` where that is higher.
+    """
+    sequence = (today - _EPOCH).days
+    content = _calendar(kit, wording, today, sequence)
+    earlier = _sequence_of(before, _uid(kit, "trip"))
+    if before is None or earlier is None:
+        return content
+    if before == _calendar(kit, wording, today, earlier):
+        return before
+    return content if sequence > earlier else _calendar(kit, wording, today, earlier + 1)
+
+
+def _calendar(kit: KitView, wording: Wording, today: date, sequence: int) -> bytes:
+    calendar = Calendar()
+    calendar.add("prodid", "-//tripplan//field kit//EN")
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    stamp = datetime.combine(today, time(), tzinfo=UTC)
+    calendar.add_component(_trip_event(kit, wording, stamp, sequence))
+    for evening in kit.charging:
+        calendar.add_component(_charge_event(kit, evening, wording, stamp, sequence))
+    return bytes(calendar.to_ical())
+
+
+def _trip_event(kit: KitView, wording: Wording, stamp: datetime, sequence: int) -> Event:
+    event = _event(
+        _uid(kit, "trip"),
+        wording.say("ics.trip", fleet=kit.fleet, crew=kit.crew),
+        kit.leave,
+        kit.back,
+        stamp,
+        sequence,
+    )
+    lines = [
+        wording.say(
+            "ics.trip_words",
+            leave=kit.leave_text,
+            back=kit.back_text,
+            call=kit.call_by_text,
+            counts=kit.counts_text,
+        )
+    ]
+    lines += [f"{wording.say('overview.ring_by', day=c.ring_by_text)} {c.text}" for c in kit.contacts]
+    event.add("description", "\n".join(lines))
+    eve = datetime.combine(kit.date - timedelta(days=1), time(_EVE_HOUR), tzinfo=kit.leave.tzinfo)
+    words = wording.say("ics.eve", trip=kit.trip_id)
+    event.add_component(_alarm(eve.astimezone(UTC) - kit.leave.astimezone(UTC), words))
+    return event
+
+
+def _charge_event(
+    kit: KitView, evening: ChargeView, wording: Wording, stamp: datetime, sequence: int
+) -> Event:
+    # The name holds what goes on, not only when, so that two groups of one evening stay two entries.
+    slot = f"charge-{evening.on.astimezone(UTC):%Y%m%dT%H%M}-{evening.off.astimezone(UTC):%Y%m%dT%H%M}"
+    event = _event(
+        _uid(kit, slot),
+        wording.say("ics.charge", what=evening.text),
+        evening.on,
+        evening.on + timedelta(minutes=15),
+        stamp,
+        sequence,
+    )
+    event.add(
+        "description",
+        wording.say(
+            "ics.charge_words",
+            trip=kit.trip_id,
+            on=evening.on_text,
+            off=evening.off_text,
+            care=wording.say("caution.charging"),
+        ),
+    )
+    event.add_component(_alarm(timedelta(0), wording.say("ics.charge_alarm", what=evening.text)))
+    return event
+
+
+def _event(
+    uid: str, summary: str, start: datetime, end: datetime, stamp: datetime, sequence: int
+) -> Event:
+    event = Event()
+    event.add("uid", uid)
+    event.add("dtstamp", stamp)
+    event.add("sequence", sequence)
+    event.add("summary", summary)
+    event.add("dtstart", start.astimezone(UTC))
+    event.add("dtend", end.astimezone(UTC))
+    event.add("transp", "OPAQUE" if uid.startswith("trip") else "TRANSPARENT")
+    return event
+
+
+def _alarm(trigger: timedelta, words: str) -> Alarm:
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("description", words)
+    alarm.add("trigger", trigger)
+    return alarm
+
+
+def _uid(kit: KitView, part: str) -> str:
+    """Return a name that is the same whenever this trip of this fleet is written."""
+    fleet = hashlib.sha256(kit.fleet.encode("utf-8")).hexdigest()[:16]
+    return f"{part}-{kit.trip_id}-{fleet}@tripplan.invalid"
+
+
+def _sequence_of(content: bytes | None, uid: str) -> int | None:
+    """Return the SEQUENCE of an event of an older file; None where it holds no such event or is no calendar."""
+    if content is None:
+        return None
+    try:
+        calendar = Calendar.from_ical(content)
+    except ValueError:
+        return None
+    found = [int(event["SEQUENCE"]) for event in calendar.walk("VEVENT") if event.get("UID") == uid]
+    return found[0] if found else None

@@ -1,0 +1,410 @@
+"""
+From plan and fleet to the view of one trip.
+
+Everything a kit says is put together here and nowhere else, so that the page, the paper, the
+calendar and the waypoints cannot contradict each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+
+from tripplan.fleet import SHELF, Chemistry, Fleet, PackState, Site
+from tripplan.forecast.outlook import Outlook
+from tripplan.outputs.kit_model import (
+    ContactView,
+    JobView,
+    KitView,
+    LoopView,
+    PackTag,
+    PackView,
+    SiteView,
+    StopView,
+)
+from tripplan.outputs.kit_supplies import charge_views, load_rows
+from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_order
+from tripplan.outputs.plain_text import clean
+from tripplan.outputs.wording import Wording
+from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit
+from tripplan.travel import Travel, contacts_for, open_spans
+
+__all__ = ["CALL_AFTER", "build_kit_view"]
+
+CALL_AFTER = timedelta(minutes=60)
+"""How long after the planned return someone should be called."""
+
+_HEAVY_KG = 15.0  # common practice, no source: above this the page asks to share the load
+
+
+def build_kit_view(
+    fleet: Fleet,
+    outlook: Outlook,
+    travel: Travel,
+    plan: Plan,
+    trip: Trip,
+    *,
+    today: date,
+    wording: Wording,
+    extra_spares: Mapping[str, int] | None = None,
+) -> KitView:
+    """
+    Return all that the kit of one trip shows.
+
+    Parameters
+    ----------
+    fleet, outlook, travel, plan : Fleet, Outlook, Travel, Plan
+        What the trip was planned from; `plan` holds the charging evenings.
+    trip : Trip
+        One of the plan's trips.
+    today : datetime.date
+        Day on which the kit is made.
+    wording : Wording
+        Language and units.
+    extra_spares : mapping of str to int, optional
+        Spares to take beyond the planned swaps, by pack type.
+
+    Returns
+    -------
+    KitView
+        Only this trip's sites.
+    """
+    tags = _pack_tags(fleet, trip, extra_spares or {}, wording)
+    contacts = _contacts(fleet, trip, wording)
+    times = latest_times(fleet, travel, trip)
+    number = 0
+    stops: list[StopView] = []
+    for index, stop in enumerate(trip.stops):
+        stops.append(
+            _stop_view(
+                fleet, travel, trip, index, times[index], tags, contacts, wording, first_number=number + 1
+            )
+        )
+        number += len(stops[-1].sites)
+    sites = {site.key: site for stop in stops for site in stop.sites}
+    skip = skip_order(trip.visits, trip)
+    crew = fleet.crews_by_name[trip.crew]
+    swaps = sum(trip.packs.values())
+    walk_m = sum(loop.walk_m for stop in trip.stops for loop in stop.loops)
+    last = trip.stops[-1]
+    home = (trip.back - last.leave).total_seconds() / 60
+    return KitView(
+        trip_id=trip.trip_id,
+        fleet=clean(fleet.name),
+        language=wording.language,
+        date=trip.date,
+        date_text=wording.day(trip.date),
+        made_text=wording.say("trip.made", made=wording.day(today), plan=wording.day(plan.made_on)),
+        crew=clean(crew.name),
+        people=", ".join(clean(person) for person in crew.people),
+        base_lat=crew.base_lat,
+        base_lon=crew.base_lon,
+        leave=trip.leave,
+        back=trip.back,
+        call_by=trip.back + CALL_AFTER,
+        leave_text=wording.clock(trip.leave),
+        back_text=wording.clock_up(trip.back),
+        call_by_text=wording.clock_up(trip.back + CALL_AFTER),
+        counts_text=", ".join(
+            (
+                wording.count("n.stops", len(trip.stops)),
+                wording.count("n.sites", len(sites)),
+                wording.count("n.swaps", swaps),
+            )
+        ),
+        sums_text=wording.say(
+            "trip.sums",
+            drive=wording.duration(trip.drive_minutes),
+            drive_km=wording.distance(trip.drive_km * 1000),
+            walk=wording.duration(trip.walk_minutes),
+            walk_km=wording.distance(walk_m),
+            work=wording.duration(trip.work_minutes),
+            wait=wording.duration(trip.wait_minutes),
+            all=wording.duration((trip.back - trip.leave).total_seconds() / 60),
+        ),
+        set_aside_text=wording.count("n.set_aside", len(fleet.set_aside)) if fleet.set_aside else "",
+        tags=tuple(tags.values()),
+        stops=tuple(stops),
+        contacts=contacts,
+        load=load_rows(fleet, trip, tags, sites, extra_spares or {}, wording),
+        charging=charge_views(plan, trip, tags, fleet.zone, wording),
+        cautions=_cautions(fleet, trip, tags, wording),
+        skip_first=tuple(sites[site_id] for site_id in skip),
+        never_skip=tuple(site for key, site in sites.items() if key not in skip),
+        packs=_packs_met(fleet, trip),
+        drive_home_text=wording.say("trip.home", drive=wording.duration(home), back=wording.clock_up(trip.back)),
+        road_note=wording.say("map.straight"),
+    )
+
+
+def _pack_tags(
+    fleet: Fleet, trip: Trip, extra: Mapping[str, int], wording: Wording
+) -> dict[str, PackTag]:
+    """Return a tag for each pack type of the trip, lettered in the order of first use."""
+    names = list(dict.fromkeys([*(visit.pack_type for visit in trip.visits), *extra]))
+    tags = {}
+    for index, name in enumerate(names):
+        kind = fleet.pack_types[name]
+        tags[name] = PackTag(
+            letter=_letters(index),
+            name=clean(name),
+            volts=kind.volts,
+            volts_text=wording.volts(kind.volts),
+            plug=clean(kind.plug),
+            chemistry=kind.chemistry.value,
+            chemistry_text=wording.say(f"chemistry.{kind.chemistry.name.lower()}"),
+            weight_text=wording.weight(kind.weight_kg),
+            weight_kg=kind.weight_kg,
+        )
+    return tags
+
+
+def _letters(index: int) -> str:
+    """
+    Return A, B, ... Z, AA, AB ...
+
+    Examples
+    --------
+    >>> _letters(0), _letters(25), _letters(26)
+    ('A', 'Z', 'AA')
+    """
+    text = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+def _contacts(fleet: Fleet, trip: Trip, wording: Wording) -> tuple[ContactView, ...]:
+    """Return whom to ring, soonest first, each with the stops and sites it opens."""
+    found: dict[tuple[date, str], tuple[list[str], list[str]]] = {}
+    for index, stop in enumerate(trip.stops):
+        for loop in stop.loops:
+            for visit in loop.visits:
+                for contact in contacts_for(fleet, fleet.sites_by_id[visit.site_id], trip.date):
+                    stops, sites = found.setdefault((contact.ring_by, clean(contact.text)), ([], []))
+                    stops.append(f"P{index + 1}")
+                    sites.append(visit.site_id)
+    return tuple(
+        ContactView(
+            text,
+            ring_by,
+            wording.day_short(ring_by),
+            tuple(dict.fromkeys(stops)),
+            tuple(dict.fromkeys(clean(site) for site in sites)),
+        )
+        for (ring_by, text), (stops, sites) in sorted(found.items())
+    )
+
+
+def _stop_view(
+    fleet: Fleet,
+    travel: Travel,
+    trip: Trip,
+    index: int,
+    times: StopTimes,
+    tags: Mapping[str, PackTag],
+    contacts: tuple[ContactView, ...],
+    wording: Wording,
+    *,
+    first_number: int,
+) -> StopView:
+    stop = trip.stops[index]
+    label = f"P{index + 1}"
+    left = trip.leave if index == 0 else trip.stops[index - 1].leave
+    here = travel.place_of_site[stop.loops[0].visits[0].site_id]
+    before = (
+        travel.place_of_crew[trip.crew]
+        if index == 0
+        else travel.place_of_site[trip.stops[index - 1].loops[0].visits[0].site_id]
+    )
+    loops: list[LoopView] = []
+    number = first_number
+    for loop_index, loop in enumerate(stop.loops):
+        loops.append(_loop_view(fleet, travel, trip, loop, loop_index, times, tags, wording, number))
+        number += len(loop.visits)
+    return StopView(
+        number=index + 1,
+        label=label,
+        lat=stop.park_lat,
+        lon=stop.park_lon,
+        coordinates=_coordinates(stop.park_lat, stop.park_lon),
+        geo_uri=_geo_uri(stop.park_lat, stop.park_lon),
+        arrive=wording.clock(stop.arrive),
+        leave=wording.clock_up(stop.leave),
+        drive_text=wording.say(
+            "stop.drive",
+            drive=wording.duration((stop.arrive - left).total_seconds() / 60),
+            km=wording.distance(float(travel.drive_km[before, here]) * 1000),
+        ),
+        turn_back=wording.clock(times.turn_back),
+        straight_home=wording.clock(times.straight_home),
+        is_last=index == len(trip.stops) - 1,
+        contacts=tuple(contact for contact in contacts if label in contact.stops),
+        loops=tuple(loops),
+    )
+
+
+def _loop_view(
+    fleet: Fleet,
+    travel: Travel,
+    trip: Trip,
+    loop: Loop,
+    index: int,
+    times: StopTimes,
+    tags: Mapping[str, PackTag],
+    wording: Wording,
+    first_number: int,
+) -> LoopView:
+    sites: list[SiteView] = []
+    climb = 0.0
+    before: Visit | None = None
+    for offset, visit in enumerate(loop.visits):
+        site = fleet.sites_by_id[visit.site_id]
+        rise = site.climb_m if before is None else site.climb_m - fleet.sites_by_id[before.site_id].climb_m
+        climb += max(0.0, rise)
+        walk = travel.walk_m(None if before is None else before.site_id, visit.site_id)
+        sites.append(_site_view(fleet, trip, visit, tags, wording, first_number + offset, walk, rise))
+        before = visit
+    return LoopView(
+        number=index + 1,
+        leave=wording.clock(loop.leave),
+        back=wording.clock_up(loop.back),
+        latest_leave=wording.clock(times.loops[index].leave),
+        latest_back=wording.clock(times.loops[index].back),
+        walk_text=wording.distance(loop.walk_m),
+        climb_text=wording.height(climb),
+        weight_text=wording.weight(loop.carried_kg),
+        carried_kg=loop.carried_kg,
+        order_text=" → ".join(str(site.number) for site in sites),
+        sites=tuple(sites),
+    )
+
+
+def _site_view(
+    fleet: Fleet,
+    trip: Trip,
+    visit: Visit,
+    tags: Mapping[str, PackTag],
+    wording: Wording,
+    number: int,
+    walk_m: float,
+    rise_m: float,
+) -> SiteView:
+    site = fleet.sites_by_id[visit.site_id]
+    bring = {clean(job.job): clean(job.bring) for job in fleet.open_jobs.get(site.site_id, ())}
+    in_place = fleet.in_place[site.site_id].pack
+    wait_by = visit.swap_by
+    waits = can_wait(visit, trip)
+    if waits:
+        wait_text = wording.say("site.can_wait", day=wording.day_short(wait_by))
+    elif visit.swap_by < trip.date:
+        wait_text = wording.say("site.is_late", day=wording.day_short(wait_by))
+    else:
+        wait_text = wording.say("site.cannot_wait", day=wording.day_short(wait_by))
+    converter = ""
+    if site.converter_volts is not None:
+        converter = wording.say(
+            "site.converter", takes=wording.volts(site.converter_volts), gives=wording.volts(site.volts)
+        )
+    key = "site.walk_down" if rise_m < 0 else "site.walk_up"
+    walk_text = wording.say(key, walk=wording.distance(walk_m), climb=wording.height(abs(rise_m)))
+    return SiteView(
+        number=number,
+        key=site.site_id,
+        site_id=clean(site.site_id),
+        name=clean(site.name) if site.name != site.site_id else "",
+        lat=site.lat,
+        lon=site.lon,
+        coordinates=_coordinates(site.lat, site.lon),
+        geo_uri=_geo_uri(site.lat, site.lon),
+        swap=visit.swap,
+        tag=tags[visit.pack_type],
+        takes_text=wording.say("site.takes", volts=wording.volts(site.takes_volts), plug=clean(site.plug)),
+        takes_volts=site.takes_volts,
+        converter_text=converter,
+        pack_out="" if in_place is None else clean(in_place.pack_id),
+        pack_in=clean(visit.pack_in or ""),
+        find=clean(site.find),
+        jobs=tuple(JobView(clean(job), bring.get(clean(job), "")) for job in visit.jobs),
+        arrive=wording.clock(visit.arrive),
+        start=wording.clock(visit.start),
+        finish=wording.clock_up(visit.finish),
+        waits=(visit.start - visit.arrive) >= timedelta(minutes=1),
+        work_text=wording.duration((visit.finish - visit.start).total_seconds() / 60),
+        swap_by=visit.swap_by,
+        swap_by_text=wording.day_short(visit.swap_by),
+        wait_text=wait_text,
+        can_wait=waits,
+        window_text=_window_text(fleet, site, trip, visit, wording),
+        walk_text=walk_text if walk_m >= 1 else wording.say("site.at_parking"),
+        device_id=clean(site.device_id),
+    )
+
+
+def _window_text(fleet: Fleet, site: Site, trip: Trip, visit: Visit, wording: Wording) -> str:
+    if not site.access:
+        return ""
+    for first, last in open_spans(fleet, site, trip.crew, trip.date):
+        if first <= visit.start.timestamp() and visit.finish.timestamp() <= last:
+            if last - first >= 86_399 - 3_600:  # all day, also on the night on which clocks go forward
+                return ""
+            opens = datetime.fromtimestamp(first, tz=fleet.zone)
+            closes = datetime.fromtimestamp(last, tz=fleet.zone)
+            until = wording.clock(closes) if closes.date() == trip.date else "24:00"
+            return wording.say("site.window", opens=wording.clock(opens), closes=until)
+    return ""
+
+
+def _cautions(
+    fleet: Fleet, trip: Trip, tags: Mapping[str, PackTag], wording: Wording
+) -> tuple[str, ...]:
+    """Return the cautions that this trip calls for, the most pressing first."""
+    crew = fleet.crews_by_name[trip.crew]
+    kinds = {fleet.pack_types[name].chemistry for name in tags}
+    volts = {fleet.sites_by_id[visit.site_id].takes_volts for visit in trip.visits}
+    keys = ["voltage_mixed" if len(volts) > 1 else "voltage", "fuse"]
+    if len(crew.people) < 2:
+        keys.append("alone")
+    keys.append("packs_cold")
+    if Chemistry.LITHIUM_IRON_PHOSPHATE in kinds:
+        keys.append("lfp")
+    heaviest = max((loop.carried_kg for stop in trip.stops for loop in stop.loops), default=0.0)
+    if heaviest > 0:
+        keys.append("lifting_heavy" if heaviest >= _HEAVY_KG else "lifting")
+    keys += ["access", "season", "charging", "recycle"]
+    return tuple(wording.say(f"caution.{key}", heaviest=wording.weight(heaviest)) for key in keys)
+
+
+def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
+    """Return the packs whose labels the crew may type: those at its sites and those of its types on the shelf."""
+    site_ids = {visit.site_id for visit in trip.visits}
+    types = {visit.pack_type for visit in trip.visits}
+    met = []
+    for pack in fleet.packs or ():
+        on_shelf = pack.where in {SHELF, ""} and pack.pack_type in types
+        usable = pack.state not in {PackState.RETIRED, PackState.SUSPECT}
+        if pack.where in site_ids or (on_shelf and usable):
+            kind = fleet.pack_types[pack.pack_type]
+            met.append(
+                PackView(clean(pack.pack_id), clean(pack.pack_type), kind.volts, kind.chemistry.value)
+            )
+    return tuple(met)
+
+
+def _coordinates(lat: float, lon: float) -> str:
+    """
+    Return coordinates as people read them aloud.
+
+    Examples
+    --------
+    >>> _coordinates(-42.123456, 147.2)
+    '42.12346 S, 147.20000 E'
+    """
+    return f"{abs(lat):.5f} {'N' if lat >= 0 else 'S'}, {abs(lon):.5f} {'E' if lon >= 0 else 'W'}"
+
+
+def _geo_uri(lat: float, lon: float) -> str:
+    """Return the geo URI of RFC 5870."""
+    return f"geo:{lat:.6f},{lon:.6f}"

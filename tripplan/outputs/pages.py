@@ -1,0 +1,246 @@
+"""
+The two pages of a kit, filled from templates and proved to be self-contained.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from html.parser import HTMLParser
+from importlib import resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from tripplan.outputs.kit_model import KitView
+from tripplan.outputs.plain_text import json_block
+from tripplan.outputs.static_map import mark_svg, stop_map, trip_map
+from tripplan.outputs.wording import Wording
+
+__all__ = ["OutsideRequestError", "render_checklist", "render_map_page", "require_self_contained"]
+
+_LINK_ATTRIBUTES = {"src", "href", "srcset", "data", "action", "poster", "formaction", "xlink:href", "background"}
+_OUTSIDE = re.compile(r"^\s*(?:[a-z][a-z0-9+.-]*:)?//", re.IGNORECASE)
+_CSS_LOAD = re.compile(r"url\s*\(|@import", re.IGNORECASE)
+_SCRIPT_LOAD = re.compile(r"""(?:src|href)\s*[=:]\s*\\?["'](?:https?:)?//""", re.IGNORECASE)
+
+
+class OutsideRequestError(RuntimeError):
+    """A page would ask a host for something: a bug in this program, never the user's fault."""
+
+
+def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
+    """
+    Return ``map.html``.
+
+    Parameters
+    ----------
+    kit : KitView
+        The trip.
+    wording : Wording
+        Language and units.
+    recording : bool
+        Whether outcomes can be recorded in the page.
+
+    Returns
+    -------
+    str
+        One self-contained HTML file; complete without scripts.
+
+    Raises
+    ------
+    OutsideRequestError
+        If the page would ask any host for anything.
+    """
+    from tripplan.outputs.leaflet_map import build_live_map, leaflet_css, leaflet_js  # noqa: PLC0415 - heavy
+
+    live = build_live_map(kit, wording)
+    scripts = [leaflet_js(), _asset("page.js"), _asset("map.js") + live.script]
+    if recording:
+        scripts.insert(1, _asset("record.js"))
+    text = _environment(wording).get_template("map.html.j2").render(
+        kit=kit,
+        policy=_policy(scripts),
+        styles=Markup(leaflet_css() + _asset("marks.css") + _asset("page.css")),  # noqa: S704 - our own files
+        trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
+        stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
+        live_html=Markup(live.html),  # noqa: S704 - a constant
+        scripts=[Markup(script) for script in scripts],  # noqa: S704 - our own code and numbers
+        data=Markup(json_block(_page_data(kit, wording))),  # noqa: S704 - made safe by json_block
+        recording=recording,
+    )
+    require_self_contained(text)
+    return text
+
+
+def render_checklist(kit: KitView, wording: Wording) -> str:
+    """
+    Return ``checklist.html``.
+
+    Parameters
+    ----------
+    kit : KitView
+        The trip.
+    wording : Wording
+        Language and units.
+
+    Returns
+    -------
+    str
+        One self-contained HTML file for A4 or Letter paper, without any script.
+
+    Raises
+    ------
+    OutsideRequestError
+        If the page would ask any host for anything.
+    """
+    text = _environment(wording).get_template("checklist.html.j2").render(
+        kit=kit,
+        policy=_policy([]),
+        styles=Markup(_asset("marks.css") + _asset("paper.css")),  # noqa: S704 - our own files
+        trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
+        stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
+    )
+    require_self_contained(text)
+    return text
+
+
+def require_self_contained(text: str) -> None:
+    """
+    Refuse a page that would ask any host for anything.
+
+    Parameters
+    ----------
+    text : str
+        A whole HTML page.
+
+    Raises
+    ------
+    OutsideRequestError
+        If an element loads or links to a host, a style loads anything but a data URI, or a script holds
+        markup that does.
+
+    Examples
+    --------
+    >>> require_self_contained('<p>see https://example.org</p><a href="geo:1,2">x</a>')
+    >>> require_self_contained('<img src="//example.org/x.png">')
+    Traceback (most recent call last):
+    ...
+    tripplan.outputs.pages.OutsideRequestError: <img src="//example.org/x.png"> asks another host
+    """
+    reader = _Reader()
+    reader.feed(text)
+    reader.close()
+    if reader.problem:
+        raise OutsideRequestError(reader.problem)
+
+
+class _Reader(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.problem = ""
+        self._inside = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._inside = tag if tag in {"style", "script"} else self._inside
+        for name, value in attrs:
+            if name in _LINK_ATTRIBUTES and _OUTSIDE.match(value or ""):
+                self.problem = f'<{tag} {name}="{value}"> asks another host'
+            if name == "style" and _CSS_LOAD.search(value or ""):
+                self.problem = f"a style of <{tag}> loads something"
+            if name.startswith("on"):
+                self.problem = f"<{tag}> carries a script in {name}"
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._inside:
+            self._inside = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._inside == "style" and _CSS_LOAD.search(data):
+            self.problem = "a style sheet loads something"
+        if self._inside == "script" and _SCRIPT_LOAD.search(data):
+            self.problem = "a script holds markup that asks another host"
+
+
+def _policy(scripts: list[str]) -> str:
+    """Return the page's content security policy: these scripts and nothing else, no host at all."""
+    hashes = " ".join(
+        "'sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() + "'"
+        for script in scripts
+    )
+    allowed = hashes or "'none'"
+    return (
+        "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+        f"script-src {allowed}; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _page_data(kit: KitView, wording: Wording) -> dict[str, Any]:
+    """Return what the page's scripts read; texts reach the page as text only."""
+    marks: dict[str, dict[str, str]] = {
+        "base": {"title": wording.say("overview.base"), "words": kit.leave_text, "link": ""}
+    }
+    for stop in kit.stops:
+        marks[f"stop_{stop.number}"] = {
+            "title": f"{stop.label} {wording.say('stop.park')}",
+            "words": stop.coordinates,
+            "link": f"#stop-{stop.number}",
+        }
+    for site in kit.sites:
+        what = wording.say("site.swap" if site.swap else "site.call")
+        marks[f"site_{site.number}"] = {
+            "title": f"{site.number} {site.name or site.site_id}",
+            "words": f"{what} {site.tag.letter} {site.tag.volts_text}" if site.swap else what,
+            "link": f"#site-{site.number}",
+        }
+    return {
+        "trip_id": kit.trip_id,
+        "metric": wording.metric,
+        "marks": marks,
+        "stops": [
+            {
+                "mark": f"stop_{stop.number}",
+                "label": stop.label,
+                "numbers": f"{stop.sites[0].number}–{stop.sites[-1].number}"
+                if len(stop.sites) > 1
+                else str(stop.sites[0].number),
+                "sites": [f"site_{site.number}" for site in stop.sites],
+            }
+            for stop in kit.stops
+        ],
+        "words": {
+            "to_card": wording.say("map.to_card"),
+            "north": wording.say("map.north"),
+            "whole": wording.say("map.whole"),
+            "stop": wording.say("page.stop"),
+            "me": wording.say("map.me"),
+            "me_at": wording.say("map.me_at", metres="{metres}"),
+            "no_position": wording.say("map.no_position"),
+            "zoom_in": wording.say("map.zoom_in"),
+            "zoom_out": wording.say("map.zoom_out"),
+            "decimal": wording.say("format.decimal"),
+        },
+    }
+
+
+def _environment(wording: Wording) -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("tripplan.outputs"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["say"] = wording.say
+    environment.globals["mark_svg"] = _mark
+    return environment
+
+
+def _mark(kind: str, label: str | int) -> Markup:
+    return Markup(mark_svg(kind, str(label)))  # noqa: S704 - mark_svg escapes the label
+
+
+def _asset(name: str) -> str:
+    return (resources.files("tripplan.outputs") / "assets" / name).read_text("utf-8")
