@@ -14,155 +14,19 @@ from enum import StrEnum
 from typing import Literal, TypeVar
 
 from tripplan.inputs import cells
+from tripplan.inputs.cell_text import MINUSES
 from tripplan.inputs.cells import CellError, DateOrder
-from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows, say_date
+from tripplan.inputs.decisions import settle_date_order, settle_decimal_sign
+from tripplan.inputs.findings import Findings, list_rows, say_date
 from tripplan.inputs.tables import Cell, RawRow, RawTable
+from tripplan.inputs.words import parse_choice, parse_weekdays, range_problem
 
-__all__ = ["ColumnReader", "parse_choice", "parse_weekdays", "range_problem"]
+__all__ = ["ColumnReader", "parse_weekdays"]
 
 T = TypeVar("T")
 E = TypeVar("E", bound=StrEnum)
 
-_WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_LONG_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _ERROR_VALUES = {"#n/a", "#ref!", "#value!", "#div/0!", "#name?", "#num!", "#null!", "#n/d", "#nv", "#spill!"}
-_SHORT_NAMES = {
-    "sla": "sealed lead-acid",
-    "agm": "sealed lead-acid",
-    "vrla": "sealed lead-acid",
-    "gel": "sealed lead-acid",
-    "lead-acid": "sealed lead-acid",
-    "lead acid": "sealed lead-acid",
-    "lifepo4": "lithium iron phosphate",
-    "lfp": "lithium iron phosphate",
-    "life": "lithium iron phosphate",
-    "lifes2": "lithium iron disulfide",
-    "lithium aa": "lithium iron disulfide",
-    "nimh": "nickel metal hydride",
-    "ni-mh": "nickel metal hydride",
-}
-
-
-def range_problem(
-    number: float, low: float, high: float, *, above: bool = False, what: str = ""
-) -> str | None:
-    """
-    Return what is wrong with a number out of range.
-
-    Parameters
-    ----------
-    number : float
-        Finite.
-    low, high : float
-        The range, ends included.
-    above : bool, default False
-        Whether `low` itself is too low.
-    what : str, default ""
-        Word for the number, put before the rest.
-
-    Returns
-    -------
-    str or None
-        None where nothing is wrong.
-
-    Examples
-    --------
-    >>> range_problem(0, 0, 60, above=True)
-    'must be more than 0 and at most 60'
-    """
-    if low <= number <= high and not (above and number == low):
-        return None
-    lead = f"{what} " if what else ""
-    if above:
-        return f"{lead}must be more than {low:g} and at most {high:.15g}"
-    return f"{lead}must lie between {low:g} and {high:.15g}"
-
-
-def parse_choice(text: str, kind: type[E]) -> E:
-    """
-    Return the member of an enumeration that a text names.
-
-    Parameters
-    ----------
-    text : str
-        Not blank.
-    kind : type of StrEnum
-        The words allowed.
-
-    Returns
-    -------
-    StrEnum
-        Compared without case, hyphens and underscores.
-
-    Raises
-    ------
-    CellError
-        If the word is not one of them.
-
-    Examples
-    --------
-    >>> from tripplan.fleet import Found
-    >>> parse_choice("Not_reached", Found)
-    <Found.NOT_REACHED: 'not reached'>
-    """
-
-    def key(word: str) -> str:
-        return fold(word.replace("-", " ").replace("_", " "))
-
-    for member in kind:
-        if key(member.value) == key(text):
-            return member
-    words = [member.value for member in kind]
-    short = _SHORT_NAMES.get(fold(text))
-    hint = f"Did you mean '{short}'?" if short in words else did_you_mean(text, words)
-    raise CellError(f"must be one of {', '.join(words)}", hint)
-
-
-def parse_weekdays(words: Iterable[str]) -> frozenset[int]:
-    """
-    Return days of the week as numbers.
-
-    Parameters
-    ----------
-    words : iterable of str
-        ``mon`` to ``sun``, or the full English names, or spans such as ``mon-fri``.
-
-    Returns
-    -------
-    frozenset of int
-        Monday is 0.
-
-    Raises
-    ------
-    CellError
-        If a word is no day.
-
-    Examples
-    --------
-    >>> sorted(parse_weekdays(["sat", "Sunday"]))
-    [5, 6]
-    """
-    found: set[int] = set()
-    for word in words:
-        ends = [part.strip().casefold() for part in word.split("-")]
-        days = [
-            _WEEKDAYS.index(part)
-            if part in _WEEKDAYS
-            else _LONG_WEEKDAYS.index(part)
-            if part in _LONG_WEEKDAYS
-            else None
-            for part in ends
-        ]
-        if len(days) > 2 or None in days:
-            hint = did_you_mean(word, (*_WEEKDAYS, *_LONG_WEEKDAYS))
-            raise CellError(
-                f"'{word}' is not a day of the week", hint or "Days are mon, tue, wed, thu, fri, sat, sun."
-            )
-        first, last = days[0], days[-1]
-        if first is None or last is None:
-            continue
-        found.update((first + step) % 7 for step in range((last - first) % 7 + 1))
-    return frozenset(found)
 
 
 class ColumnReader:
@@ -467,7 +331,8 @@ class ColumnReader:
             By row; blank and faulty cells are left out.
         """
         order = self._settle_order(column)
-        found = self.read(column, lambda text: self._date(text, order))
+        epoch = self.table.epoch_1904
+        found = self.read(column, lambda text: cells.parse_date(text, order, epoch_1904=epoch))
         self._say_serials(column, found)
         return found
 
@@ -488,14 +353,11 @@ class ColumnReader:
         order = self._settle_order(column)
 
         def parse(text: str) -> datetime:
-            return cells.parse_timestamp(text, order or "day first", epoch_1904=self.table.epoch_1904)
+            return cells.parse_timestamp(text, order, epoch_1904=self.table.epoch_1904)
 
         found = self.read(column, parse)
         self._say_serials(column, {row: moment.date() for row, moment in found.items()})
         return found
-
-    def _date(self, text: str, order: DateOrder | None) -> date:
-        return cells.parse_date(text, order or "day first", epoch_1904=self.table.epoch_1904)
 
     def _cells(self, column: str) -> list[tuple[int, Cell]]:
         return [
@@ -518,111 +380,45 @@ class ColumnReader:
     def _decimal_sign(self, column: str, low: float, high: float) -> str | None:
         """Return the column's decimal sign; None after a fault that asks."""
         texts = {number: cell.text for number, cell in self._cells(column) if not cell.typed}
-        comma_rows = [row for row, text in texts.items() if re.fullmatch(r"\D?\d*,\d+", text)]
-        point_rows = [row for row, text in texts.items() if re.fullmatch(r"\D?\d*\.\d+", text)]
-        both = [text for text in texts.values() if "," in text and "." in text]
-        if both:
-            return "," if both[0].rindex(",") > both[0].rindex(".") else "."
-        if not comma_rows:
-            return "."
-        plain = [row for row in comma_rows if not re.fullmatch(r"\D?[1-9]\d{0,2},\d{3}", texts[row])]
-        if plain and point_rows:
-            for row in plain:
-                self.fault(
-                    row,
-                    column,
-                    f"the column has decimal commas and decimal points (a point in {list_rows(point_rows)})",
-                    "Write all its decimals alike.",
-                )
-            return None
-        if point_rows:
-            return "."
-        if not plain:
-            grouped_fits = all(low <= float(texts[row].replace(",", "")) <= high for row in comma_rows)
-            decimal_fits = all(low <= float(texts[row].replace(",", ".")) <= high for row in comma_rows)
-            if grouped_fits and decimal_fits:
-                for row in comma_rows:
-                    self.fault(
-                        row,
-                        column,
-                        "the comma may be a decimal sign or group thousands",
-                        f"Write {texts[comma_rows[0]].replace(',', '')} or "
-                        f"{float(texts[comma_rows[0]].replace(',', '.')):g}.",
-                    )
-                return None
-            if grouped_fits:
-                return "."
-        row = comma_rows[0]
-        self._say_decimal_comma(column, texts[row], float(texts[row].replace(",", ".")))
-        return ","
+        sign, doubts = settle_decimal_sign(texts, low, high)
+        for doubt in doubts:
+            self.fault(doubt.row, column, doubt.problem, doubt.mend)
+        commas = [row for row, text in texts.items() if re.fullmatch(r"\D?\d*,\d+", text)]
+        if sign == "," and commas:
+            row = commas[0]
+            self._say_decimal_comma(
+                column, texts[row], float(texts[row].translate(MINUSES).replace(",", "."))
+            )
+        return sign
 
     def _say_decimal_comma(self, column: str, text: str, value: float) -> None:
         self._findings.remark(
             f"{self.file}, column {column}: read with decimal commas, for example {text} is {value:g}."
         )
 
-    def _settle_order(self, column: str) -> DateOrder | None:
-        """Return how the column writes day and month; None where no cell needs it or after a fault."""
-        parts = {
-            number: split
-            for number, cell in self._cells(column)
-            if (split := cells.split_numeric_date(cell.text)) is not None
-        }
-        if not parts:
-            return None
-        first_fits = {row for row, part in parts.items() if 1 <= part[1] <= 12 and 1 <= part[0] <= 31}
-        month_fits = {row for row, part in parts.items() if 1 <= part[0] <= 12 and 1 <= part[1] <= 31}
-        only_day, only_month = sorted(first_fits - month_fits), sorted(month_fits - first_fits)
-        if self._date_order is not None:
-            self._say_order(column, self._date_order, parts, "as tripplan.toml says")
-            return self._date_order
-        if only_day and only_month:
-            for row in only_month if len(only_month) <= len(only_day) else only_day:
-                self.fault(
-                    row,
-                    column,
-                    "the column writes some dates day first and some month first "
-                    f"('{self.raw(only_day[0], column)}' in row {only_day[0]}, "
-                    f"'{self.raw(only_month[0], column)}' in row {only_month[0]})",
-                    "Write all dates as year-month-day.",
-                )
-            return "day first" if len(only_month) <= len(only_day) else "month first"
-        if only_month:
-            return self._say_order(column, "month first", parts)
-        if only_day or all(part[3] == "." for part in parts.values()):
-            return self._say_order(column, "day first", parts)
-        unsettled = sorted(row for row in first_fits & month_fits if parts[row][0] != parts[row][1])
-        if unsettled:
-            first, second, year, _ = parts[unsettled[0]]
-            one, other = date(year, second, first), date(year, first, second)
-            for row in unsettled:
-                self.fault(
-                    row,
-                    column,
-                    f"'{self.raw(unsettled[0], column)}' may be {say_date(one)} or {say_date(other)}, and no "
-                    "row of the column settles it",
-                    f"Write {one.isoformat()} or {other.isoformat()}, or add to tripplan.toml [files] with "
-                    'date_order = "day first" or "month first".',
-                )
-        return None
+    def _settle_order(self, column: str) -> DateOrder:
+        """Return how the column writes day and month; of no account where no cell needs it."""
+        texts = {number: cell.text for number, cell in self._cells(column)}
+        needing = {row: text for row, text in texts.items() if cells.split_numeric_date(text) is not None}
+        if self._date_order is not None and needing:
+            return self._say_order(column, self._date_order, needing, ", as tripplan.toml says")
+        order, doubts = settle_date_order(needing)
+        for doubt in doubts:
+            self.fault(doubt.row, column, doubt.problem, doubt.mend)
+        if order is None:
+            return "day first"
+        return order if doubts else self._say_order(column, order, needing)
 
-    def _say_order(
-        self,
-        column: str,
-        order: DateOrder,
-        parts: Mapping[int, tuple[int, int, int, str]],
-        why: str = "",
-    ) -> DateOrder:
-        for row in sorted(parts, key=lambda row: parts[row][0] <= 12 and parts[row][1] <= 12):
-            try:
-                day = cells.parse_date(self.raw(row, column), order)
-            except CellError:
-                continue
+    def _say_order(self, column: str, order: DateOrder, texts: Mapping[int, str], why: str = "") -> DateOrder:
+        """Remark on the order, with the example that shows it best."""
+        found = {row: day for row, text in texts.items() if (day := _try_date(text, order)) is not None}
+        telling = sorted(found, key=lambda row: (found[row].day <= 12, row))
+        if telling:
+            row = telling[0]
             self._findings.remark(
-                f"{self.file}, column {column}: read as {order}{', ' + why if why else ''}, for example "
-                f"{self.raw(row, column)} is {say_date(day)}."
+                f"{self.file}, column {column}: read as {order}{why}, for example {texts[row]} is "
+                f"{say_date(found[row])}."
             )
-            break
         return order
 
     def _say_serials(self, column: str, found: Mapping[int, date]) -> None:
@@ -633,3 +429,10 @@ class ColumnReader:
                 f"{self.file}, column {column}: a spreadsheet's day numbers read as dates, for example "
                 f"{self.raw(row, column)} is {say_date(found[row])}."
             )
+
+
+def _try_date(text: str, order: DateOrder) -> date | None:
+    try:
+        return cells.parse_date(text, order)
+    except CellError:
+        return None

@@ -28,6 +28,7 @@ from tripplan.inputs.schema import SETTINGS_FILE
 from tripplan.inputs.settings_crews import read_crews
 from tripplan.inputs.settings_packs import read_chargers, read_pack_types
 from tripplan.inputs.toml_table import TomlTable
+from tripplan.inputs.toml_values import take_spans, take_twelve
 from tripplan.storage import read_bytes
 
 __all__ = ["WALKING_RULES", "Settings", "read_settings"]
@@ -95,7 +96,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
     date_order = _date_order(top)
     crews, crew_names = read_crews(top)
     calendar = top.table("calendar")
-    blocked = calendar.spans("blocked")
+    blocked = take_spans(calendar, "blocked")
     calendar.finish()
     plan, drive, walk = _read_plan(top), _read_drive(top), _read_walk(top)
     climate = _read_climate(top)
@@ -255,8 +256,8 @@ def _read_climate(top: TomlTable) -> Climate | None:
     if not top.has("climate"):
         return None
     table = top.table("climate")
-    mean = table.twelve("mean_c", -60, 50)
-    spread = table.twelve("sd_c", 0, 25)
+    mean = take_twelve(table, "mean_c", -60, 50)
+    spread = take_twelve(table, "sd_c", 0, 25)
     table.finish()
     return Climate(mean, spread) if mean and spread else None
 

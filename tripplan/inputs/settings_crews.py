@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from tripplan.fleet import Crew
-from tripplan.inputs.cells import CellError
-from tripplan.inputs.columns import parse_weekdays
+from tripplan.inputs.cell_text import CellError
 from tripplan.inputs.findings import fold
 from tripplan.inputs.toml_table import TomlTable
+from tripplan.inputs.toml_values import take_angle, take_clock, take_spans
+from tripplan.inputs.words import parse_weekdays
 
 __all__ = ["read_crews"]
 
@@ -48,7 +49,7 @@ def read_crews(top: TomlTable) -> tuple[tuple[Crew, ...], tuple[str, ...]]:
 
 
 def _read_crew(table: TomlTable, name: str) -> Crew | None:
-    lat, lon = table.angle("base_lat", "lat"), table.angle("base_lon", "lon")
+    lat, lon = take_angle(table, "base_lat", "lat"), take_angle(table, "base_lon", "lon")
     if (lat, lon) == (0.0, 0.0):
         table.fault("base_lat", "0, 0 lies in the sea off Africa", "Write where the crew sets out from.")
     days = table.texts("days") if table.has("days") else ("sat", "sun")
@@ -59,15 +60,15 @@ def _read_crew(table: TomlTable, name: str) -> Crew | None:
         weekdays = parse_weekdays(days)
     except CellError as error:
         table.fault("days", error.problem, error.mend)
-    start = table.clock("day_start", _USUAL.day_start_minute)
-    end = table.clock("day_end", _USUAL.day_end_minute)
+    start = take_clock(table, "day_start", _USUAL.day_start_minute)
+    end = take_clock(table, "day_end", _USUAL.day_end_minute)
     if start >= end:
         table.fault("day_end", "the day ends before it begins", "day_end must be later than day_start.")
     found = {
         "carry_kg": table.number("carry_kg", _USUAL.carry_kg, 0, 500, above=True),
         "packs_aboard": table.whole("packs_aboard", _USUAL.packs_aboard, 1, 10_000),
     }
-    people, away = table.texts("people"), table.spans("away")
+    people, away = table.texts("people"), take_spans(table, "away")
     if lat is None or lon is None:
         return None
     return Crew(

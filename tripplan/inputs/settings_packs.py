@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tripplan.fleet import Charger, Chemistry, PackType
-from tripplan.inputs.cells import CellError
-from tripplan.inputs.columns import parse_choice
+from tripplan.inputs.cell_text import CellError
 from tripplan.inputs.findings import did_you_mean, fold
 from tripplan.inputs.toml_table import TomlTable
+from tripplan.inputs.words import parse_choice
 
 __all__ = ["read_chargers", "read_pack_types"]
 

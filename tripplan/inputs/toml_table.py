@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date, datetime, time
-from typing import Any, Literal
+from datetime import date, time
+from typing import Any
 
-from tripplan.fleet import DateSpan
-from tripplan.inputs.cells import CellError, clean_text, parse_angle, parse_clock, parse_date
-from tripplan.inputs.columns import range_problem
+from tripplan.inputs.cell_text import clean_text
 from tripplan.inputs.findings import Findings, did_you_mean, fold
 from tripplan.inputs.schema import SETTINGS_FILE
+from tripplan.inputs.words import range_problem
 
 __all__ = ["TomlTable"]
 
@@ -339,157 +338,6 @@ class TomlTable:
             self.fault(key, "must be a whole number", "", self._data[key])
             return default
         return int(found)
-
-    def angle(self, key: str, axis: Literal["lat", "lon"]) -> float | None:
-        """
-        Take a required latitude or longitude.
-
-        Parameters
-        ----------
-        key : str
-            The setting.
-        axis : {"lat", "lon"}
-            Which of the two.
-
-        Returns
-        -------
-        float or None
-            None where it is faulty. [deg]
-        """
-        value = self.use(key)
-        if value is None:
-            self.fault(
-                key, "the setting is missing", f"Write {key} = followed by degrees, for example 48.50333."
-            )
-            return None
-        if isinstance(value, bool) or not isinstance(value, int | float | str):
-            self.fault(key, "must be a number", "", value)
-            return None
-        if isinstance(value, float) and not math.isfinite(value):
-            self.fault(key, "must be a finite number", "", value)
-            return None
-        try:
-            return parse_angle(clean_text(value) if isinstance(value, str) else f"{value:.12f}", axis)
-        except CellError as error:
-            self.fault(key, error.problem, error.mend.replace("lat and lon", "base_lat and base_lon"), value)
-            return None
-
-    def clock(self, key: str, default: int) -> int:
-        """
-        Take a clock time.
-
-        Parameters
-        ----------
-        key : str
-            The setting.
-        default : int
-            Where it is not there or faulty, minutes after midnight. [min]
-
-        Returns
-        -------
-        int
-            Minutes after local midnight. [min]
-        """
-        value = self.use(key)
-        if value is None:
-            return default
-        text = value.isoformat("minutes") if isinstance(value, time) else value
-        if not isinstance(text, str):
-            self.fault(key, "must be a clock time", 'Write it as "07:30".', value)
-            return default
-        try:
-            return parse_clock(clean_text(text))
-        except CellError as error:
-            self.fault(key, error.problem, 'Write it as "07:30".', value)
-            return default
-
-    def spans(self, key: str) -> tuple[DateSpan, ...]:
-        """
-        Take a list of dates and spans of dates.
-
-        Parameters
-        ----------
-        key : str
-            The setting.
-
-        Returns
-        -------
-        tuple of DateSpan
-            In the order of the file, faulty ones left out.
-        """
-        value = self.use(key)
-        if value is None:
-            return ()
-        items = value if isinstance(value, list) else [value]
-        found = []
-        for item in items:
-            span = _span(item)
-            if span is None:
-                self.fault(
-                    key,
-                    "is neither a date nor a span of dates",
-                    'Write "2027-02-06" or "2027-02-06/2027-02-21".',
-                    item,
-                )
-            elif span.first > span.last:
-                self.fault(key, "the span ends before it begins", "Put the earlier date first.", item)
-            else:
-                found.append(span)
-        return tuple(found)
-
-    def twelve(self, key: str, low: float, high: float) -> tuple[float, ...]:
-        """
-        Take twelve monthly values.
-
-        Parameters
-        ----------
-        key : str
-            The setting.
-        low, high : float
-            The range, ends included.
-
-        Returns
-        -------
-        tuple of float, length 12
-            January first; empty where it is faulty.
-        """
-        value = self.use(key)
-        if value is None:
-            self.fault(key, "the setting is missing", "Give twelve numbers, January first.")
-            return ()
-        if not isinstance(value, list) or any(
-            isinstance(item, bool) or not isinstance(item, int | float) or not math.isfinite(item)
-            for item in value
-        ):
-            self.fault(key, "must be a list of twelve numbers", "Give twelve numbers, January first.", value)
-            return ()
-        if len(value) != 12:
-            self.fault(
-                key, f"there are {len(value)} months instead of twelve", "Give twelve numbers, January first."
-            )
-            return ()
-        wrong = [item for item in value if not low <= item <= high]
-        if wrong:
-            self.fault(key, f"each month must lie between {low:g} and {high:g}", "", wrong[0])
-            return ()
-        return tuple(float(item) for item in value)
-
-
-def _span(item: object) -> DateSpan | None:
-    if isinstance(item, datetime):
-        return DateSpan(item.date(), item.date())
-    if isinstance(item, date):
-        return DateSpan(item, item)
-    if not isinstance(item, str):
-        return None
-    ends = [clean_text(part) for part in item.split("/")]
-    try:
-        days = [parse_date(end) for end in ends if len(end) == 10 and end[4] == "-"]
-    except CellError:
-        return None
-    if len(days) != len(ends) or len(days) > 2:
-        return None
-    return DateSpan(days[0], days[-1])
 
 
 def _shown(value: object) -> str:

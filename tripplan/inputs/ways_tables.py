@@ -9,10 +9,11 @@ from enum import StrEnum
 
 from tripplan.fleet import AccessRule, Leg, MonthDay, Site
 from tripplan.inputs.cells import CellError, parse_clock, parse_month_day
-from tripplan.inputs.columns import ColumnReader, parse_weekdays
+from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, list_rows
 from tripplan.inputs.names import Names
 from tripplan.inputs.records_tables import SiteIds
+from tripplan.inputs.words import parse_weekdays
 
 __all__ = ["read_access", "read_legs"]
 
