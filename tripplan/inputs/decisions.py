@@ -127,8 +127,10 @@ def settle_date_order(texts: Mapping[int, str]) -> tuple[DateOrder | None, tuple
         return None, ()
     one, two, year, _ = parts[unsettled[0]]
     if_day, if_month = date(year, two, one), date(year, one, two)
-    problem = f"{texts[unsettled[0]]} may be {say_date(if_day)} or {say_date(if_month)}, and no row of the "
+    problem = (
+        f"{texts[unsettled[0]]} may be {say_date(if_day)} or {say_date(if_month)}, and no row of the "
         "column settles it"
+    )
     mend = (
         f"Write {if_day.isoformat()} or {if_month.isoformat()}, or settle it for all tables in "
         'tripplan.toml: [files] date_order = "day first" or "month first".'
