@@ -198,5 +198,5 @@ def _no_slope(sites: tuple[Site, ...], rule: str) -> list[Fault]:
 def _below_parking(site: Site) -> str:
     return (
         f"Site {site.label} lies {-site.climb_m:g} m below its parking; the climb back is not counted. "
-        f"To count it, write climb_m = {-site.climb_m:g} (sites.csv, row {site.row})."
+        f"Allow for it in walk_m (sites.csv, row {site.row})."
     )

@@ -5,7 +5,7 @@ Which rule is used is the fleet's choice (``walk.rule``); each gives the time of
 path, and ``walk.speed_factor`` slows it down for load and ground. A rise counts in the direction
 walked. Out to a site the rise is its `climb_m`. On the way back the metres are the same and nothing
 is climbed; a rule that counts descent then counts `climb_m` downhill. A site below its parking
-therefore costs no climb on the way back: give the climb of the whole round in `climb_m` there.
+therefore costs no climb on the way back; `tripplan.travel.measure_travel` remarks on such sites.
 """
 
 from __future__ import annotations
