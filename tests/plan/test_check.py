@@ -289,7 +289,15 @@ def _late_trip(fleet: Fleet, plan: Plan) -> tuple[Fleet, Plan]:
 
 
 def _named(plan: Plan, **changes: Any) -> Plan:
-    late = Unserved("A1", date(2027, 3, 14), False, None, 1, "no charged pack", "")
+    late = Unserved(
+        "A1",
+        date(2027, 3, 14),
+        proved=False,
+        visited_on=None,
+        late_days=1,
+        reason="no charged pack",
+        smallest_change="",
+    )
     return replace(plan, status=Status.NO_FULL_PLAN, unserved=(replace(late, **changes),))
 
 
@@ -642,8 +650,10 @@ def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan
         ),
         (
             lambda f, p: (f, replace(p, charging=())),
-            "2027-04-03, SLA12: 1 swapped in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs"
-            " (rule: stock)",
+            (
+                "2027-04-03, SLA12: 1 swapped in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs"
+                " (rule: stock)"
+            ),
         ),
         (
             lambda f, p: (f, _edit_trip(p, 0, back=_at(FIRST, "17:29:00"), drive_minutes=44.0)),
@@ -655,8 +665,10 @@ def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan
         ),
         (
             lambda f, p: (f, _edit_visit(p, 1, 1, pack_type="SLA12")),
-            "2027-04-03-A, site B2: takes 6 V, a pack of type SLA12 gives 12 V: the wrong voltage can destroy the "
-            "device (rule: voltage)",
+            (
+                "2027-04-03-A, site B2: takes 6 V, a pack of type SLA12 gives 12 V: the wrong voltage can destroy the "
+                "device (rule: voltage)"
+            ),
         ),
         (
             lambda f, p: (f, _edit_trip(p, 0, work_minutes=15.0)),
@@ -664,8 +676,10 @@ def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan
         ),
         (
             lambda f, p: (f, _move(p, 0, _minutes(-60))),
-            "2027-03-13-A: leaves 14:55:59; the same trip, no longer, could leave 15:55:59, 60 min later "
-            "(rule: latest leave)",
+            (
+                "2027-03-13-A: leaves 14:55:59; the same trip, no longer, could leave 15:55:59, 60 min later "
+                "(rule: latest leave)"
+            ),
         ),
     ],
 )
@@ -698,10 +712,22 @@ def test_a_late_visit_that_is_named_passes(tiny_fleet, tiny_outlook, tiny_plan):
     slot = _slot(plan, on=_at(date(2027, 3, 27), "18:00:00"), off=_at(date(2027, 3, 28), "06:00:00"))
     named = (
         Unserved(
-            "A1", date(2027, 3, 14), False, date(2027, 3, 27), 13, "no free date before", "a free Saturday"
+            "A1",
+            date(2027, 3, 14),
+            proved=False,
+            visited_on=date(2027, 3, 27),
+            late_days=13,
+            reason="no free date before",
+            smallest_change="a free Saturday",
         ),
         Unserved(
-            "A2", date(2027, 3, 20), False, date(2027, 3, 27), 7, "no free date before", "a free Saturday"
+            "A2",
+            date(2027, 3, 20),
+            proved=False,
+            visited_on=date(2027, 3, 27),
+            late_days=7,
+            reason="no free date before",
+            smallest_change="a free Saturday",
         ),
     )
     plan = replace(
