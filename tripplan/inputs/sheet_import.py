@@ -207,7 +207,8 @@ def _settle_headings(sheet: Sheet, interview: Interview, findings: Findings) -> 
         if field not in mapping or changed:
             if field == "site_id" and "name" in mapping and not candidates and not changed:
                 continue
-            if field == "swapped_on" and "flat_on" in mapping and not candidates and not changed:
+            dated = "flat_on" in mapping or "swapped_on" in interview.given
+            if field == "swapped_on" and dated and not candidates and not changed:
                 continue
             _put_heading(field, sheet, interview, mapping, text, default=mapping.get(field, ""))
     for heading, count in Counter(mapping.values()).items():
