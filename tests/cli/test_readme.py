@@ -6,6 +6,7 @@ import re
 import shlex
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -58,10 +59,10 @@ def test_the_first_evening_runs_as_written(tmp_path: Path, monkeypatch: pytest.M
     assert len(list(Path("myfleet").glob("maps/*/map.html"))) == 1
 
 
-def test_the_output_shown_is_the_demos(tmp_path: Path, demo_output: str) -> None:
+def test_the_output_shown_is_the_demos(demo_run: Any) -> None:
     (shown,) = _blocks("text")
     assert shown.count("\n") > 4
-    assert shown.rstrip() in "\n".join(line.rstrip() for line in demo_output.splitlines())
+    assert shown.rstrip() in "\n".join(line.rstrip() for line in demo_run.output.splitlines())
 
 
 def test_every_file_that_readme_points_to_is_there() -> None:

@@ -12,7 +12,7 @@ from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
 from tripplan.cli.season import print_forecast, print_plan, print_remarks
-from tripplan.cli.wording import clock, count, day, duration, packs_text, weekday
+from tripplan.cli.wording import clock, clock_up, count, day, duration, packs_text, weekday
 
 if TYPE_CHECKING:
     from tripplan.fleet import Fleet
@@ -166,15 +166,16 @@ def print_trip(printer: Printer, result: TripResult) -> None:
     minutes = (shown.back - shown.leave).total_seconds() / 60
     printer.say(f"Trip {shown.trip_id}: {weekday(shown.date)}, {shown.crew}", "bold")
     printer.say(
-        f"Away {clock(shown.leave)} to {clock(shown.back)}: drive and park {duration(shown.drive_minutes)} + "
-        f"walk {duration(shown.walk_minutes)} + work {duration(shown.work_minutes)} + "
-        f"wait {duration(shown.wait_minutes)} = {duration(minutes)}; {shown.drive_km:.0f} km."
+        f"Away {clock(shown.leave)} to {clock_up(shown.back)}: "
+        f"drive and park {duration(shown.drive_minutes)} + walk {duration(shown.walk_minutes)} + "
+        f"work {duration(shown.work_minutes)} + wait {duration(shown.wait_minutes)} = {duration(minutes)}; "
+        f"{shown.drive_km:.0f} km."
     )
     for late in planned.plan.unserved:
         if late.visited_on == shown.date:
             printer.say(f"! {late.site_id} is visited late: swap by was {weekday(late.swap_by)}.")
     printer.say()
-    printer.table("Hour by hour", ("Time>", "What", "Where"), _hours(fleet, shown))
+    printer.table("Hour by hour", ("Time", "What", "Where"), _hours(fleet, shown))
     _print_load(printer, planned, shown)
     for one in result.also:
         printer.say(
@@ -207,14 +208,15 @@ def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:
             rows += _loop_hours(fleet, stop, loop)
         rows.append((clock(stop.leave), "Drive on", ""))
     rows[-1] = (rows[-1][0], "Drive home", "")
-    rows.append((clock(shown.back), "Back at the base", ""))
+    rows.append((clock_up(shown.back), "Back at the base", ""))
     return rows
 
 
 def _loop_hours(fleet: Fleet, stop: Stop, loop: Loop) -> list[tuple[str, str, str]]:
     which = f"Loop {stop.loops.index(loop) + 1}" if len(stop.loops) > 1 else "On foot"
     carried = f", carrying {loop.carried_kg:.1f} kg" if loop.carried_kg else ""
-    rows = [(clock(loop.leave), f"{which}: {loop.walk_m / 1000:.1f} km{carried}", "")]
+    way = f"{loop.walk_m / 1000:.1f} km" if loop.walk_m >= 50 else "beside the vehicle"
+    rows = [(clock(loop.leave), f"{which}: {way}{carried}", "")]
     rows.extend(
         (clock(visit.start), _work_text(visit), fleet.sites_by_id[visit.site_id].label)
         for visit in loop.visits

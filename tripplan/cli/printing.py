@@ -16,7 +16,7 @@ from rich.text import Text
 
 __all__ = ["Printer", "plain"]
 
-_PIPE_WIDTH = 120
+_PIPE_WIDTH = 130
 
 # Escape sequences of ECMA-48: control strings (OSC, DCS, ...) with their end, CSI, and two-byte ones.
 _SEQUENCES = re.compile(
@@ -80,7 +80,7 @@ class Printer:
 
     def table(self, title: str, headings: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
         """
-        Print a table of the result; a heading that ends in ``>`` stands right.
+        Print a table of the result, if it has rows; a heading that ends in ``>`` stands right.
 
         Parameters
         ----------
@@ -91,7 +91,8 @@ class Printer:
         rows : iterable of sequences of str
             Cells, printed as they are.
         """
-        if not self.shows_results:
+        cells = [[Text(plain(cell).replace("\n", " ")) for cell in row] for row in rows]
+        if not self.shows_results or not cells:
             return
         if title:
             _print(self.out, title, "bold")
@@ -104,8 +105,8 @@ class Printer:
                 overflow="fold",
                 no_wrap=right,
             )
-        for row in rows:
-            table.add_row(*(Text(plain(cell).replace("\n", " ")) for cell in row))
+        for row in cells:
+            table.add_row(*row)
         self.out.print(table)
         self.say()
 

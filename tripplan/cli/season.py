@@ -103,25 +103,12 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
         Fleet and outlook.
     """
     fleet, outlook = result.fleet, result.outlook
-    _forecast_table(
-        printer,
-        fleet,
-        outlook,
-        sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely)),
-        f"{fleet.name}: flat dates as of {weekday(outlook.on)}, accepted risk {outlook.risk:.0%}",
-    )
-    _print_set_aside(printer, fleet)
-
-
-def _forecast_table(
-    printer: Printer, fleet: Fleet, outlook: Outlook, sites: list[SiteForecast], title: str
-) -> None:
     printer.table(
-        title,
-        ("Swap by>", "Site", "Flat: early>", "Likely", "Late>", "Dark today>", "Charge left>", "Rests on"),
+        f"{fleet.name}: flat dates as of {weekday(outlook.on)}, accepted risk {outlook.risk:.0%}",
+        ("Swap by", "Site", "Flat: early", "Likely", "Late", "Dark today>", "Charge>", "Rests on"),
         (
             (
-                day(one.swap_by) + (" (past)" if one.swap_by < outlook.on else ""),
+                _swap_by_text(one, outlook),
                 fleet.sites_by_id[one.site_id].label,
                 day(one.flat_early),
                 likely_text(one),
@@ -130,9 +117,14 @@ def _forecast_table(
                 "" if one.charge_left is None else f"{one.charge_left:.0%}",
                 f"{one.basis}: {one.because}" if one.because else str(one.basis),
             )
-            for one in sites
+            for one in sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely))
         ),
     )
+    _print_set_aside(printer, fleet)
+
+
+def _swap_by_text(site: SiteForecast, outlook: Outlook) -> str:
+    return weekday(site.swap_by) + (" (past)" if site.swap_by < outlook.on else "")
 
 
 def _chance(chance: float) -> str:
@@ -151,13 +143,20 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
         A checked plan with what it rests on.
     """
     fleet, outlook, season = result.fleet, result.outlook, result.plan
-    due = sorted(
-        (one for one in outlook.sites.values() if one.swap_by < season.to),
-        key=lambda one: (one.swap_by, one.flat_likely),
+    printer.table(
+        f"{fleet.name}: swap-by dates from {weekday(season.first)} to {weekday(season.to)}",
+        ("Swap by", "Site", "Flat: likely", "Rests on"),
+        (
+            (
+                _swap_by_text(one, outlook),
+                fleet.sites_by_id[one.site_id].label,
+                likely_text(one),
+                str(one.basis),
+            )
+            for one in sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely))
+            if one.swap_by < season.to
+        ),
     )
-    span = f"{weekday(season.first)} to {weekday(season.to)}"
-    if due:
-        _forecast_table(printer, fleet, outlook, due, f"{fleet.name}: swap-by dates, {span}")
     printer.say(proof_line(season, outlook) + ".", "bold")
     dark = season.expected_dark_days
     printer.say(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "clock",
+    "clock_up",
     "count",
     "day",
     "duration",
@@ -50,14 +51,26 @@ def weekday(when: date) -> str:
 
 def clock(moment: datetime) -> str:
     """
-    Return the local clock time; the seconds only where there are any.
+    Return the local clock time, rounded down to the minute.
 
     Examples
     --------
-    >>> clock(datetime(2026, 12, 5, 8, 10)), clock(datetime(2026, 12, 5, 8, 10, 7))
-    ('08:10', '08:10:07')
+    >>> clock(datetime(2026, 12, 5, 8, 10, 59))
+    '08:10'
     """
-    return f"{moment:%H:%M:%S}" if moment.second else f"{moment:%H:%M}"
+    return f"{moment:%H:%M}"
+
+
+def clock_up(moment: datetime) -> str:
+    """
+    Return the local clock time, rounded up to the minute.
+
+    Examples
+    --------
+    >>> clock_up(datetime(2026, 12, 5, 8, 10, 1)), clock_up(datetime(2026, 12, 5, 8, 10))
+    ('08:11', '08:10')
+    """
+    return clock(moment + timedelta(seconds=(60 - moment.second) % 60))
 
 
 def duration(minutes: float) -> str:

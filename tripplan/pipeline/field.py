@@ -6,13 +6,14 @@ import json
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from tripplan.errors import NoPlanError
 from tripplan.forecast import forecast_fleet
 from tripplan.inputs import folder_digest, read_fleet
 from tripplan.outputs import write_kit
 from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan_anew
-from tripplan.plan.check import check_plan
+from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
 from tripplan.storage import lock_folder, read_bytes
 from tripplan.travel import measure_travel
@@ -111,37 +112,60 @@ def _usable_plan(
     reports.stage("Reading the files")
     fleet = read_fleet(folder, today)
     path = folder / PLAN_NAME
-    plan, because = _plan_on_file(folder, path, today, seed)
-    if plan is not None:
-        reports.stage("Checking the plan on file")
-        outlook = forecast_fleet(fleet, plan.first)
-        travel = measure_travel(fleet)
-        if not check_plan(fleet, outlook, travel, plan):
-            return PlanResult(fleet, outlook, travel, plan, path, anew=False)
-        because = f"the checker refuses the plan in {PLAN_NAME}"
+    try:
+        document = _document_on_file(path)
+        plan = _plan_of(document)
+        because = _out_of_date(plan, folder, today, seed)
+        if not because:
+            reports.stage("Checking the plan on file")
+            outlook = forecast_fleet(fleet, plan.first)
+            travel = measure_travel(fleet)
+            refusals = check_document(fleet, outlook, travel, document)
+            if not refusals:
+                return PlanResult(fleet, outlook, travel, plan, path, anew=False)
+            because = f"the checker refuses the plan in {PLAN_NAME} ({refusals[0]})"
+    except _NoPlanOnFileError as error:
+        because = str(error)
     with lock_folder(folder):
         return plan_anew(folder, today, 1 if seed is None else seed, time_limit_s, reports, because)
 
 
-def _plan_on_file(folder: Path, path: Path, today: date, seed: int | None) -> tuple[Plan | None, str]:
+class _NoPlanOnFileError(Exception):
+    """There is no plan that can be read; the text says why, as a clause."""
+
+
+def _document_on_file(path: Path) -> dict[str, Any]:
     if not path.exists():
-        return None, f"there is no {PLAN_NAME} yet"
+        raise _NoPlanOnFileError(f"there is no {PLAN_NAME} yet")
     try:
-        plan = Plan.from_json(json.loads(read_bytes(path)))
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return None, f"{PLAN_NAME} is not a plan that can be read"
+        document = json.loads(read_bytes(path))
+    except ValueError as error:
+        raise _NoPlanOnFileError(f"{PLAN_NAME} is not JSON") from error
+    if not isinstance(document, dict):
+        raise _NoPlanOnFileError(f"{PLAN_NAME} is not a plan")
+    return document
+
+
+def _plan_of(document: dict[str, Any]) -> Plan:
+    try:
+        return Plan.from_json(document)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise _NoPlanOnFileError(f"{PLAN_NAME} is not a plan that can be read") from error
+
+
+def _out_of_date(plan: Plan, folder: Path, today: date, seed: int | None) -> str:
     if plan.inputs_digest != folder_digest(folder):
-        return None, f"the files have changed since {PLAN_NAME} was made"
+        return f"the files have changed since {PLAN_NAME} was made"
     if not plan.first <= today <= plan.to:
-        return None, f"{PLAN_NAME} covers {plan.first.isoformat()} to {plan.to.isoformat()} only"
+        return f"{PLAN_NAME} covers {plan.first.isoformat()} to {plan.to.isoformat()} only"
     if seed is not None and seed != plan.seed:
-        return None, f"{PLAN_NAME} was made with seed {plan.seed}"
+        return f"{PLAN_NAME} was made with seed {plan.seed}"
     gone = [trip.date for trip in plan.trips if trip.date < today]
     if gone:
-        return None, (
-            f"the planned trip of {gone[-1].isoformat()} lies behind, and no visit has been recorded since"
+        return (
+            f"the trip planned for {gone[-1].isoformat()} lies behind, and no visit has been recorded since"
         )
-    return plan, ""
+    return ""
 
 
 def _pick_trip(planned: PlanResult, today: date, on: date | None, crew: str | None) -> Trip | None:

@@ -13,7 +13,7 @@ from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.inputs import folder_digest, read_fleet
 from tripplan.plan import Progress, plan_season
-from tripplan.plan.check import check_plan
+from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan
 from tripplan.storage import json_bytes, lock_folder, write_files
 from tripplan.travel import Travel, measure_travel
@@ -202,13 +202,10 @@ def plan_anew(
         progress=reports.season,
     ).with_digest(digest)
     reports.stage("Checking the plan")
-    _refuse(fleet, outlook, travel, plan)
-    path = folder / PLAN_NAME
-    write_files({path: json_bytes(plan.to_json())})
-    return PlanResult(fleet, outlook, travel, plan, path, because=because)
-
-
-def _refuse(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> None:
-    refusals = check_plan(fleet, outlook, travel, plan)
+    document = plan.to_json()
+    refusals = check_document(fleet, outlook, travel, document)
     if refusals:
-        raise RefusedError(f"{one.rule}: {one.where}: {one.text}" for one in refusals)
+        raise RefusedError(str(one) for one in refusals)
+    path = folder / PLAN_NAME
+    write_files({path: json_bytes(document)})
+    return PlanResult(fleet, outlook, travel, plan, path, because=because)
