@@ -310,7 +310,7 @@ def test_sites_without_a_date_get_the_one_that_is_answered(tmp_path):
     ]
     (question,) = [question for question in ask.asked if question.key == "swapped_on"]
     assert question.text == (
-        "On which date did the packs at row 3, which have no date go in, roughly? One date, year-month-day "
+        "On which date did the packs of row 3 (no date there) go in, roughly? One date, year-month-day "
         "(single rows can be corrected in sites.csv)"
     )
     assert "cams.csv, row 3: pack taken to have gone in on 1 September 2026." in result.remarks
@@ -529,7 +529,7 @@ def test_waypoints_become_sites(tmp_path):
     [
         (
             '<?xml version="1.0"?><gpx version="1.1" creator="t"><trk><name>x</name></trk></gpx>',
-            "cams.gpx: no waypoints (1 tracks, 0 routes). Export one waypoint for each site.",
+            "cams.gpx: no waypoints (tracks 1, routes 0). Export one waypoint for each site.",
         ),
         (
             '<!DOCTYPE gpx [<!ENTITY a "b">]><gpx version="1.1" creator="t"/>',

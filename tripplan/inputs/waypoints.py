@@ -61,7 +61,7 @@ def read_waypoints(path: Path) -> Sheet:
             [
                 Fault(
                     path.name,
-                    problem=f"no waypoints ({len(gpx.tracks)} tracks, {len(gpx.routes)} routes)",
+                    problem=f"no waypoints (tracks {len(gpx.tracks)}, routes {len(gpx.routes)})",
                     mend="Export one waypoint for each site.",
                 )
             ]
