@@ -147,6 +147,8 @@ class PackType:
         Charged packs on the shelf, for those who keep no packs.csv; None where the file says nothing.
     battery_volts : float or None
         Nominal volts of the battery itself where a converter in the box changes them; None: `volts`. [V]
+    parameters : mapping of str to float
+        The user's own numbers in place of those of the chemistry, by the names of the battery's table.
     """
 
     name: str
@@ -158,6 +160,7 @@ class PackType:
     usual_months: float | None = None
     shelf_charged: int | None = None
     battery_volts: float | None = None
+    parameters: Mapping[str, float] = field(default_factory=dict, hash=False)
 
     @property
     def nominal_volts(self) -> float:

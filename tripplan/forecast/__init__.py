@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from tripplan.forecast.fleet_forecast import forecast_fleet, outlook_to_json
+from tripplan.forecast.document import outlook_to_json
+from tripplan.forecast.fleet_forecast import forecast_fleet
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 
 __all__ = ["Basis", "Outlook", "Renewal", "SiteForecast", "forecast_fleet", "outlook_to_json"]

@@ -9,19 +9,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 from tripplan.errors import Fault, InputError
-from tripplan.fleet import Cause, Done, Fleet, Found, Pack, PackType, Site
-from tripplan.forecast.battery import BATTERIES, Battery, rate_share, standing_health
+from tripplan.fleet import Fleet, Pack, PackType, Site
+from tripplan.forecast.battery import Battery, battery_of, rate_share, standing_health
+from tripplan.forecast.history import History, SiteHistory
 from tripplan.forecast.outlook import Basis
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
-__all__ = ["DRAW_SD", "USUAL_LIFE_SD", "Evidence", "Load", "find_evidence"]
+__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence"]
 
-#: Spread of the logarithm of a usual life. "Four to six, sometimes eight months" about five (common
-#: practice, no source): 0.25 puts 60 % between four and six and one in thirty beyond eight.
-USUAL_LIFE_SD = 0.25
+#: Spread of the logarithm of a usual life, between sites and between runs of one site. "Four to six, sometimes eight months" about five (common
+#: practice, no source): 0.25 in all puts 60 % between four and six and one in thirty beyond eight.
+USUAL_LIFE_SDS = (0.20, 0.15)
 #: Spread of the logarithm of a draw that a user states: triggers, signal and season vary. Assumption.
 DRAW_SD = 0.20
 
@@ -33,8 +34,10 @@ class Load:
 
     Attributes
     ----------
-    log_mean, log_sd : float
+    log_mean : float
         Of the day's draw as a share of the pack. [ln 1/day]
+    site_sd, run_sd : float
+        Its spread between sites, and between runs of one site, where nothing is learned.
     battery : Battery or None
         None: a usual life, which knows neither cold nor self-discharge.
     draw_mah_per_day : float or None
@@ -46,7 +49,8 @@ class Load:
     """
 
     log_mean: float
-    log_sd: float
+    site_sd: float
+    run_sd: float
     battery: Battery | None
     draw_mah_per_day: float | None
     basis: Basis
@@ -66,21 +70,31 @@ class Evidence:
         None where only the given date counts.
     renewal : Load
         The load of a charged pack of the type put in later.
-    alive_on : datetime.date
-        It is taken to have run until the start of this day.
-    dark_on : datetime.date or None
-        It was found dark and flat on this day and not swapped.
+    history : SiteHistory
+        Its runs.
+    past_loads : tuple of Load
+        What the model alone expects of each past run, in their order.
     """
 
     site: Site
     since: date | None
     in_place: Load | None
     renewal: Load
-    alive_on: date
-    dark_on: date | None
+    history: SiteHistory
+    past_loads: tuple[Load, ...]
+
+    @property
+    def expected(self) -> Load:
+        """The load of the pack in place, or of the next one where only the given date counts."""
+        return self.renewal if self.in_place is None else self.in_place
+
+    @property
+    def dark_on(self) -> date | None:
+        """The day on which the pack in place was found flat and left so."""
+        return None if self.history.now is None else self.history.now.dark_by
 
 
-def find_evidence(fleet: Fleet, on: date) -> tuple[Evidence, ...]:
+def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, ...]:
     """
     Return what each site's dates rest on.
 
@@ -88,8 +102,10 @@ def find_evidence(fleet: Fleet, on: date) -> tuple[Evidence, ...]:
     ----------
     fleet : Fleet
         Checked fleet.
+    history : History
+        Its runs up to that day.
     on : datetime.date
-        Day of the forecast; later records are not used.
+        Day of the forecast.
 
     Returns
     -------
@@ -103,6 +119,7 @@ def find_evidence(fleet: Fleet, on: date) -> tuple[Evidence, ...]:
     """
     faults: list[Fault] = []
     found: list[Evidence] = []
+    packs = {pack.pack_id: pack for pack in fleet.packs or ()}
     for site in fleet.sites:
         kind = fleet.pack_types[site.pack_type]
         place = fleet.in_place[site.site_id]
@@ -135,8 +152,11 @@ def find_evidence(fleet: Fleet, on: date) -> tuple[Evidence, ...]:
             )
             continue
         in_place = None if site.flat_on is not None else _load(fleet, site, kind, place.pack, on)
-        alive, dark = _signs(fleet, site, place.since, on)
-        found.append(Evidence(site, place.since, in_place, renewal, alive, dark))
+        runs = history.sites[site.site_id]
+        past = tuple(
+            _load(fleet, site, kind, packs.get(run.pack_id), run.start) or renewal for run in runs.past
+        )
+        found.append(Evidence(site, place.since, in_place, renewal, runs, past))
     if faults:
         raise InputError(faults)
     return tuple(found)
@@ -148,7 +168,7 @@ def _given_life(flat_on: date, since: date) -> Load | None:
         return None
     return Load(
         -math.log(days),
-        USUAL_LIFE_SD,
+        *USUAL_LIFE_SDS,
         None,
         None,
         Basis.USUAL_LIFE,
@@ -165,7 +185,7 @@ def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date)
     whose = "of this site" if site.usual_months is not None else f"of type {kind.name}"
     return Load(
         -math.log(months * DAYS_PER_MONTH),
-        USUAL_LIFE_SD,
+        *USUAL_LIFE_SDS,
         None,
         None,
         Basis.USUAL_LIFE,
@@ -174,7 +194,7 @@ def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date)
 
 
 def _modelled(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load:
-    battery = BATTERIES[kind.chemistry]
+    battery = battery_of(kind)
     draw = (site.draw_mah_per_day or 0.0) + (site.converter_idle_ma or 0.0) * HOURS_PER_DAY
     rate = rate_share(battery, kind.capacity_ah, draw / HOURS_PER_DAY)
     health, health_sd = _health(fleet, kind, pack, battery, on)
@@ -182,7 +202,8 @@ def _modelled(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: d
     weather = "" if fleet.climate is not None else ", no climate given: 10 C all year"
     return Load(
         math.log(draw / holds),
-        math.hypot(DRAW_SD, health_sd),
+        DRAW_SD,
+        health_sd,
         battery,
         draw,
         Basis.MODEL,
@@ -213,29 +234,3 @@ def _health(
         # the usual pack is taken as three years old
         usual = min(1.05, usual * standing_health(battery, years) / standing_health(battery, 3.0))
     return usual, battery.health_sd
-
-
-def _signs(fleet: Fleet, site: Site, since: date | None, on: date) -> tuple[date, date | None]:
-    """Return the day at whose start it ran, and the day it was found flat and left so."""
-    first = since or date.min
-    alive = first
-    dark: date | None = None
-    for visit in sorted(fleet.visits, key=lambda row: (row.day, row.row)):
-        if visit.site_id != site.site_id or not first <= visit.day <= on:
-            continue
-        if (
-            visit.done in (Done.SWAPPED, Done.INSTALLED)
-            or visit.found is Found.RUNNING
-            or visit.done is Done.REPAIRED
-        ):
-            alive, dark = visit.day, None
-        elif visit.found is Found.DARK and visit.cause in (Cause.FLAT, Cause.UNKNOWN, None):
-            dark = visit.day
-    for reading in fleet.readings:
-        day = reading.when.astimezone(fleet.zone).date()
-        if reading.site_id == site.site_id and reading.source == "pack" and first <= day <= on:
-            if dark is None or day > dark:
-                alive, dark = max(alive, day), None
-            else:
-                alive = max(alive, min(day, dark - timedelta(days=1)))
-    return (on, None) if dark is None else (alive, dark)

@@ -11,14 +11,14 @@ share ``q`` can run its device while ``q > 1 - capacity_share(T)``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tripplan.fleet import Chemistry
+from tripplan.fleet import Chemistry, PackType
 from tripplan.units import DAYS_PER_MONTH
 
 if TYPE_CHECKING:
@@ -26,8 +26,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BATTERIES",
+    "OVERRIDABLE",
     "Battery",
+    "battery_of",
     "capacity_share",
+    "charge_from_rested_volts",
     "rate_share",
     "self_discharge_per_day",
     "standing_health",
@@ -62,6 +65,8 @@ class Battery:
         End of discharge, and the voltage that the cell is sold by. [V]
     soc_reading_sd : float
         Spread of the charge read from one rested voltage, as a share; infinite where volts say nothing. [-]
+    rested_charges, rested_volts_per_cell : tuple of float
+        Share of charge against the voltage of a cell at rest for hours, both rising. [-], [V]
     charge_from_c : float
         Temperature below which the pack must not be charged. [deg C]
     sources : mapping of str to str
@@ -81,6 +86,8 @@ class Battery:
     empty_volts_per_cell: float
     nominal_volts_per_cell: float
     soc_reading_sd: float
+    rested_charges: tuple[float, ...]
+    rested_volts_per_cell: tuple[float, ...]
     charge_from_c: float
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
@@ -107,6 +114,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             empty_volts_per_cell=1.75,
             nominal_volts_per_cell=2.0,
             soc_reading_sd=0.13,
+            rested_charges=(0.0, 0.25, 0.50, 0.75, 1.0),
+            rested_volts_per_cell=(1.967, 2.004, 2.043, 2.084, 2.126),
             charge_from_c=-20.0,
             sources=MappingProxyType(
                 {
@@ -124,6 +133,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                     "fade_per_cycle": f"{_SHEET}: 200 full cycles, taken as to 70 %",
                     "empty_volts_per_cell": _SHEET,
                     "nominal_volts_per_cell": "definition",
+                    "rested_volts_per_cell": "mean of a maker's manual (2017, p. 57: 12.7 to 11.9 V) and the rule of "
+                    "density plus 0.845 V per cell (12.66 to 11.79 V)",
                     "soc_reading_sd": "tables of resting voltage disagree by 10 to 20 % of charge at one voltage",
                     "charge_from_c": f"{_ASSUMED}; a frozen pack is never charged (US Army OD1002)",
                 }
@@ -143,6 +154,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             empty_volts_per_cell=2.5,
             nominal_volts_per_cell=3.2,
             soc_reading_sd=float("inf"),
+            rested_charges=(),
+            rested_volts_per_cell=(),
             charge_from_c=0.0,
             sources=MappingProxyType(
                 {
@@ -177,6 +190,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             empty_volts_per_cell=0.9,
             nominal_volts_per_cell=1.5,
             soc_reading_sd=float("inf"),
+            rested_charges=(),
+            rested_volts_per_cell=(),
             charge_from_c=float("inf"),
             sources=MappingProxyType(
                 {
@@ -211,6 +226,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             empty_volts_per_cell=0.9,
             nominal_volts_per_cell=1.5,
             soc_reading_sd=0.15,
+            rested_charges=(0.0, 0.25, 0.50, 0.75, 1.0),
+            rested_volts_per_cell=(1.10, 1.22, 1.30, 1.39, 1.58),
             charge_from_c=float("inf"),
             sources=MappingProxyType(
                 {
@@ -227,6 +244,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                     "fade_per_cycle": "primary cell",
                     "empty_volts_per_cell": _MEMORY,
                     "nominal_volts_per_cell": "IEC 60086-2, LR6 (quoted)",
+                    "rested_volts_per_cell": f"sloping discharge, {_MEMORY}",
                     "soc_reading_sd": f"sloping discharge; spread {_ASSUMED}",
                     "charge_from_c": "primary cell: never charged",
                 }
@@ -246,6 +264,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             empty_volts_per_cell=1.0,
             nominal_volts_per_cell=1.2,
             soc_reading_sd=float("inf"),
+            rested_charges=(),
+            rested_volts_per_cell=(),
             charge_from_c=0.0,
             sources=MappingProxyType(
                 {
@@ -268,6 +288,53 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
         ),
     }
 )
+
+
+#: What a user may set in ``[pack_types.NAME]`` in place of the table's number.
+OVERRIDABLE = (
+    "self_discharge_per_month",
+    "doubling_c",
+    "peukert_k",
+    "rated_hours",
+    "usual_health",
+    "health_sd",
+    "fade_per_year",
+    "fade_per_cycle",
+    "soc_reading_sd",
+    "charge_from_c",
+)
+
+
+def battery_of(kind: PackType) -> Battery:
+    """
+    Return the numbers of a pack type: its chemistry's, with the user's own in their place.
+
+    Parameters
+    ----------
+    kind : PackType
+        The type; `PackType.parameters` may hold any name of `OVERRIDABLE`.
+
+    Returns
+    -------
+    Battery
+        Equal for types that share every number.
+
+    Raises
+    ------
+    ValueError
+        If a name is not known.
+
+    Examples
+    --------
+    >>> from tripplan.fleet import PackType
+    >>> battery_of(PackType("A", 12.0, "p", parameters={"usual_health": 0.7})).usual_health
+    0.7
+    """
+    unknown = sorted(set(kind.parameters) - set(OVERRIDABLE))
+    if unknown:
+        raise ValueError(f"no such battery parameter: {', '.join(unknown)}")
+    battery = BATTERIES[kind.chemistry]
+    return replace(battery, **kind.parameters) if kind.parameters else battery
 
 
 def capacity_share(battery: Battery, temp_c: ArrayLike) -> NDArray[np.float64]:
@@ -382,3 +449,38 @@ def standing_health(battery: Battery, years: float, cycles: int = 0) -> float:
     0.8
     """
     return float(np.exp(-battery.fade_per_year * max(0.0, years) - battery.fade_per_cycle * cycles))
+
+
+def charge_from_rested_volts(battery: Battery, pack_volts: float, volts: float) -> float | None:
+    """
+    Return the share of charge that a rested voltage stands for.
+
+    Parameters
+    ----------
+    battery : Battery
+        Numbers of the chemistry.
+    pack_volts : float
+        Nominal voltage of the pack. [V]
+    volts : float
+        Measured after hours of rest. [V]
+
+    Returns
+    -------
+    float or None
+        Share, 0 to 1, good to about `Battery.soc_reading_sd`; None where volts say nothing in this chemistry,
+        or cannot be those of such a pack.
+
+    Examples
+    --------
+    >>> round(charge_from_rested_volts(BATTERIES[Chemistry.SEALED_LEAD_ACID], 12.0, 12.26), 2)
+    0.5
+    >>> charge_from_rested_volts(BATTERIES[Chemistry.LITHIUM_IRON_PHOSPHATE], 12.8, 13.1) is None
+    True
+    """
+    if not battery.rested_charges:
+        return None
+    cells = max(1, round(pack_volts / battery.nominal_volts_per_cell))
+    per_cell = volts / cells
+    if not 0.4 * battery.nominal_volts_per_cell < per_cell < 1.3 * battery.nominal_volts_per_cell:
+        return None
+    return float(np.interp(per_cell, battery.rested_volts_per_cell, battery.rested_charges))

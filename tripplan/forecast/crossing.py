@@ -13,10 +13,13 @@ flat is the chance that the load exceeds it: no simulation over loads is needed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.forecast.battery import Battery, capacity_share, self_discharge_per_day
+from tripplan.forecast.learning import CELLS, EDGES, WIDTH
 
 __all__ = ["LoadGrid", "WeatherSums", "flat_share", "grid_over", "limits_from", "quantile_days"]
 
@@ -52,47 +55,49 @@ class LoadGrid:
         """Middles, shape (n_cells,)."""
         return np.asarray(self.low + self.width * (np.arange(self.n_cells) + 0.5), dtype=np.float64)
 
-    def normal_mass(self, mean: NDArray[np.float64], sd: NDArray[np.float64]) -> NDArray[np.float64]:
+    def mass(self, base: float, cells: NDArray[np.float64]) -> NDArray[np.float64]:
         """
-        Return the mass of normal distributions in each cell, tails in the outer cells.
+        Return the mass in each cell of a load known on the grid of what the model got wrong.
 
         Parameters
         ----------
-        mean, sd : numpy.ndarray, shape (n,)
-            Of the logarithm of the load.
+        base : float
+            Logarithm of the load that the model expects. [ln 1/day]
+        cells : numpy.ndarray, shape (CELLS,)
+            Mass over `tripplan.forecast.learning.EDGES`.
 
         Returns
         -------
-        numpy.ndarray, shape (n_cells, n)
-            Each column sums to 1.
+        numpy.ndarray, shape (n_cells,)
+            Sums to 1; what lies beyond the grid is in its outer cells.
         """
-        from scipy.special import ndtr
-
-        cdf = ndtr((self.edges[:, None] - mean[None, :]) / sd[None, :])
+        cdf = np.interp(self.edges - base, EDGES, np.concatenate([[0.0], np.cumsum(cells)]))
         cdf[0], cdf[-1] = 0.0, 1.0
-        return np.diff(cdf, axis=0)
+        return np.diff(cdf)
 
 
-def grid_over(mean: NDArray[np.float64], sd: NDArray[np.float64], reach: float = 6.0) -> LoadGrid:
+def grid_over(bases: Sequence[float], cells: Sequence[NDArray[np.float64]]) -> LoadGrid:
     """
-    Return a grid fine and wide enough for some normal distributions.
+    Return a grid wide enough for some sites.
 
     Parameters
     ----------
-    mean, sd : numpy.ndarray, shape (n,)
-        Of the logarithm of the load.
-    reach : float, default 6
-        Spreads to cover on either side.
+    bases : sequence of float
+        Logarithms of the loads that the model expects. [ln 1/day]
+    cells : sequence of numpy.ndarray, each shape (CELLS,)
+        Mass of what the model got wrong.
 
     Returns
     -------
     LoadGrid
-        Cells of a sixth of the least spread, at most 0.04.
+        All but a hundred-thousandth of each site's mass lies inside.
     """
-    low = float(np.min(mean - reach * sd))
-    high = float(np.max(mean + reach * sd))
-    width = float(np.clip(np.min(sd) / 6.0, 0.005, 0.04))
-    return LoadGrid(low, width, int(np.ceil((high - low) / width)) + 1)
+    low, high = np.inf, -np.inf
+    for base, mass in zip(bases, cells, strict=True):
+        cdf = np.cumsum(mass)
+        low = min(low, base + EDGES[int(np.searchsorted(cdf, 1e-5))])
+        high = max(high, base + EDGES[min(int(np.searchsorted(cdf, 1.0 - 1e-5)) + 1, CELLS)])
+    return LoadGrid(float(low), WIDTH, max(1, int(np.ceil((high - low) / WIDTH))))
 
 
 class WeatherSums:

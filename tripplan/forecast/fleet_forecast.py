@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, timedelta
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,27 +25,23 @@ from tripplan.forecast.crossing import (
     limits_from,
     quantile_days,
 )
+from tripplan.forecast.history import read_history
+from tripplan.forecast.learning import EDGES
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
-from tripplan.forecast.sun import panel_mah_per_day
-from tripplan.forecast.weather import daily_means, temperature_weathers
+from tripplan.forecast.past import past_runs, site_flags
+from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 
-__all__ = ["FAR_DAYS", "forecast_fleet", "outlook_to_json"]
+__all__ = ["forecast_fleet"]
 
-#: No pack is followed longer than three years; a later flat date is given as this one. [day]
-FAR_DAYS = 1096
 #: A pack that fewer than one in a hundred would have outlived by today is not taken to run on.
 _BELIEVED = 0.01
 _LEVELS = (0.05, 0.5, 0.95)
 _DARK_STEP = 7
+_BLOCK = 16
+#: A class that differs less than this from the model is not worth a word.
+_WORTH_SAYING = 0.05
 
-
-@dataclass(frozen=True)
-class _Group:
-    """Sites that share battery, weather and activity, and so the tables of first crossings."""
-
-    sums: WeatherSums
-    grid: LoadGrid
-    n_ages: int
+Items = list[tuple[Evidence, Load, NDArray[np.float64]]]
 
 
 def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
@@ -59,7 +53,7 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
     fleet : Fleet
         Checked fleet.
     on : datetime.date
-        Day of the forecast, the season's first.
+        Day of the forecast, the season's first; later records are not used.
     weeks : int or None
         Length of the season; None: the fleet's. [week]
 
@@ -75,14 +69,17 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
     """
     weeks = fleet.plan.weeks if weeks is None else weeks
     to = on + timedelta(days=7 * weeks)
-    evidence = find_evidence(fleet, on)
+    history = read_history(fleet, on)
+    evidence = find_evidence(fleet, history, on)
+    physics = physics_for(fleet, evidence, on, to)
+    known = learn_fleet(evidence, physics, on)
     forecasts: dict[str, SiteForecast] = {}
     chances: dict[str, NDArray[np.float64]] = {}
-    renewals: dict[str, Renewal] = {}
-    by_age: dict[str, NDArray[np.float64]] = {}
-    _forecast_given(fleet, evidence, on, to, forecasts, chances)
-    _forecast_in_place(fleet, [e for e in evidence if e.in_place is not None], on, to, forecasts, chances)
-    _forecast_renewals(fleet, evidence, on, to, renewals, by_age)
+    for item in evidence:
+        if item.site.flat_on is not None:
+            forecasts[item.site.site_id], chances[item.site.site_id] = _given(fleet, item, on, to)
+    _forecast_in_place(physics, evidence, known, on, to, forecasts, chances)
+    renewals, by_age = _forecast_renewals(physics, evidence, known, on, to)
     order = [site.site_id for site in fleet.sites]
     return Outlook(
         on=on,
@@ -93,6 +90,7 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
         dark_chance_in_place={site_id: chances[site_id] for site_id in order},
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
         dark_step=_DARK_STEP,
+        notes=history.left_out,
     )
 
 
@@ -100,157 +98,139 @@ def _risk(fleet: Fleet, item: Evidence) -> float:
     return fleet.plan.risk if item.site.risk is None else item.site.risk
 
 
-def _forecast_given(
-    fleet: Fleet,
-    evidence: Sequence[Evidence],
-    on: date,
-    to: date,
-    forecasts: dict[str, SiteForecast],
-    chances: dict[str, NDArray[np.float64]],
-) -> None:
+def _given(fleet: Fleet, item: Evidence, on: date, to: date) -> tuple[SiteForecast, NDArray[np.float64]]:
+    """Return the forecast of a date that the user gives, by the contract's formulas."""
     from scipy.special import ndtr, ndtri
 
-    n_days = (to - on).days + 1
-    for item in evidence:
-        given = item.site.flat_on
-        if given is None:
-            continue
-        spread, backup, risk = item.site.flat_on_sd_days, item.site.backup_days, _risk(fleet, item)
-        early, likely, late = (
-            given + timedelta(days=math.floor(spread * float(ndtri(level)) + 1e-9)) for level in _LEVELS
-        )
-        leeway = math.floor(spread * float(ndtri(risk)) + backup + 1e-9)
-        ends = (on - given).days + 1.0 + np.arange(n_days) - backup
-        chance = ndtr(ends / spread) if spread > 0 else (ends > 0).astype(np.float64)
-        chances[item.site.site_id] = np.asarray(chance, dtype=np.float64)
-        forecasts[item.site.site_id] = SiteForecast(
-            item.site.site_id,
-            early,
-            likely,
-            late,
-            given + timedelta(days=leeway - 1),
-            risk,
-            float(chance[0]),
-            None,
-            Basis.GIVEN_DATE,
-            "flat_on as given" if spread <= 0 else f"flat_on as given, spread {spread:g} days",
-        )
+    site, risk = item.site, _risk(fleet, item)
+    given, spread = site.flat_on or on, site.flat_on_sd_days
 
+    def shift(level: float, more: float = 0.0) -> timedelta:
+        # a whole number that arithmetic left a hair short of itself stays whole
+        return timedelta(days=math.floor(spread * float(ndtri(level)) + more + 1e-9))
 
-def _group_key(item: Evidence, load: Load) -> tuple[object, ...]:
-    has_panel = item.site.panel_w is not None and load.draw_mah_per_day is not None
-    return (load.battery, item.site.site_id if has_panel else None)
-
-
-def _make_group(fleet: Fleet, items: Sequence[tuple[Evidence, Load]], first: date, last: date) -> _Group:
-    item, load = items[0]
-    means = np.array([load.log_mean for _, load in items])
-    spreads = np.array([load.log_sd for _, load in items])
-    grid = grid_over(means, spreads)
-    n_days = (last - first).days + 1
-    activity = None
-    if item.site.panel_w is not None and load.draw_mah_per_day is not None:
-        activity = _draw_left_by_panel(fleet, item, load, first, n_days + FAR_DAYS)
-    # the usable share is at most 1.05, and self-discharge only shortens
-    n_ages = FAR_DAYS if activity is not None else min(FAR_DAYS, math.ceil(1.06 * math.exp(-grid.low)) + 2)
-    total = n_days + n_ages
-    temps = temperature_weathers(None if load.battery is None else fleet.climate, first, total)
-    sums = WeatherSums(load.battery, temps, None if activity is None else activity[:total])
-    return _Group(sums, grid, n_ages)
-
-
-def _draw_left_by_panel(
-    fleet: Fleet, item: Evidence, load: Load, first: date, n_days: int
-) -> NDArray[np.float64]:
-    """Return the share of the draw that the panel leaves to the pack; it never fills the pack again."""
-    volts = fleet.pack_types[item.site.pack_type].volts
-    monthly = panel_mah_per_day(item.site.lat, item.site.panel_w or 0.0, volts, item.site.sun_fraction)
-    daily = np.maximum(daily_means(monthly, first, n_days), 0.0)
-    return np.clip(1.0 - daily / (load.draw_mah_per_day or 1.0), 0.0, 1.0)
+    ends = (on - given).days + 1.0 + np.arange((to - on).days + 1) - site.backup_days
+    dark = np.asarray(ndtr(ends / spread) if spread > 0 else ends > 0, dtype=np.float64)
+    early, likely, late = (given + shift(level) for level in _LEVELS)
+    swap_by = given + shift(risk, site.backup_days) - timedelta(days=1)
+    because = "flat_on as given" if spread <= 0 else f"flat_on as given, spread {spread:g} days"
+    forecast = SiteForecast(
+        site.site_id, early, likely, late, swap_by, risk, float(dark[0]), None, Basis.GIVEN_DATE, because
+    )
+    return forecast, dark
 
 
 def _forecast_in_place(
-    fleet: Fleet,
+    physics: Physics,
     evidence: Sequence[Evidence],
+    known: Mapping[str, SiteKnowledge],
     on: date,
     to: date,
     forecasts: dict[str, SiteForecast],
     chances: dict[str, NDArray[np.float64]],
 ) -> None:
-    groups: dict[tuple[object, ...], list[tuple[Evidence, Load]]] = defaultdict(list)
+    groups: dict[tuple[object, ...], Items] = defaultdict(list)
     for item in evidence:
         if item.in_place is not None:
-            groups[_group_key(item, item.in_place)].append((item, item.in_place))
-    for items in groups.values():
-        first = min(item.since for item, _ in items if item.since is not None)
-        group = _make_group(fleet, items, first, max(on, first))
-        starts: dict[date, list[tuple[Evidence, Load]]] = defaultdict(list)
-        for item, load in items:
-            starts[item.since or on].append((item, load))
-        for since, cohort in starts.items():
+            mass = known[item.site.site_id].learned.now
+            groups[physics.key(item, item.in_place)].append((item, item.in_place, mass))
+    for group in groups.values():
+        grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
+        n_ages = _ages_to_follow(group, 1e-5)
+        starts: dict[tuple[date, float], Items] = defaultdict(list)
+        for member in group:
+            item = member[0]
+            charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
+            starts[item.since or on, charge_in].append(member)
+        for (since, charge_in), cohort in starts.items():
             age = (on - since).days
-            limits = limits_from(group.sums, (since - first).days, age + group.n_ages)
-            mass = _mass(group.grid, cohort)
-            chance = flat_share(limits, group.grid) @ mass
-            for column, (item, load) in enumerate(cohort):
+            sums = physics.sums(cohort[0][0], cohort[0][1])
+            limits = limits_from(sums, (since - physics.first).days, age + n_ages, charge_in)
+            mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in cohort], axis=1)
+            chance = flat_share(limits, grid) @ mass
+            for column, (item, load, _) in enumerate(cohort):
                 site_id = item.site.site_id
-                known = _given_signs(chance[:, column], since, item)
+                given_signs = _given_signs(chance[:, column], since, item, on)
                 forecasts[site_id], chances[site_id] = _describe(
-                    fleet, item, load, known, since, on, to, limits
+                    physics, item, load, known[site_id], given_signs, since, on, to, limits
                 )
 
 
-def _mass(grid: LoadGrid, items: Sequence[tuple[Evidence, Load]]) -> NDArray[np.float64]:
-    return grid.normal_mass(
-        np.array([load.log_mean for _, load in items]), np.array([load.log_sd for _, load in items])
+def _ages_to_follow(group: Items, tail: float) -> int:
+    """Return the days after which all but a tail of each site's packs must be flat."""
+    if group[0][0].site.panel_w is not None:
+        return FAR_DAYS
+    least = min(
+        load.log_mean + EDGES[int(np.searchsorted(np.cumsum(cells), tail))] for _, load, cells in group
     )
+    # the usable share is at most 1.05, and self-discharge only shortens
+    return min(FAR_DAYS, math.ceil(1.06 * math.exp(-least)) + 2)
 
 
-def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence) -> NDArray[np.float64]:
+def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence, on: date) -> NDArray[np.float64]:
     """Return the chance of being flat by the end of each day, given the signs of life."""
 
     def flat_before(day: date) -> float:
         at = (day - since).days - 1
         return float(chance[min(at, len(chance) - 1)]) if at >= 0 else 0.0
 
-    low = flat_before(item.alive_on)
-    high = 1.0 if item.dark_on is None else flat_before(item.dark_on + timedelta(days=1))
-    if item.dark_on is None and 1.0 - low < _BELIEVED:
-        return chance
+    now = item.history.now
+    if item.dark_on is None or now is None:
+        low = flat_before(on)
+        if 1.0 - low < _BELIEVED:
+            return chance
+        return np.clip((chance - low) / (1.0 - low), 0.0, 1.0)
+    low, high = flat_before(now.alive_on), flat_before(item.dark_on + timedelta(days=1))
     if high - low < 1e-9:
         # found dark where the model expects nothing: flat on the day it was found
-        ages = np.arange(len(chance))
-        return (ages >= ((item.dark_on or item.alive_on) - since).days).astype(np.float64)
+        return (np.arange(len(chance)) >= (item.dark_on - since).days).astype(np.float64)
     return np.clip((chance - low) / (high - low), 0.0, 1.0)
 
 
 def _describe(
-    fleet: Fleet,
+    physics: Physics,
     item: Evidence,
     load: Load,
+    knowledge: SiteKnowledge,
     chance: NDArray[np.float64],
     since: date,
     on: date,
     to: date,
     limits: NDArray[np.float64],
 ) -> tuple[SiteForecast, NDArray[np.float64]]:
-    risk, backup = _risk(fleet, item), item.site.backup_days
+    risk, backup = _risk(physics.fleet, item), item.site.backup_days
     days = [float(quantile_days(chance[:, None], level)[0]) for level in (*_LEVELS, risk)]
     early, likely, late = (since + timedelta(days=math.floor(day + 1e-9)) for day in days[:3])
     swap_by = since + timedelta(days=math.floor(days[3] + backup + 1e-9) - 1)
     age = (on - since).days
     ahead = age + 1.0 + np.arange((to - on).days + 1) - backup
     dark = np.interp(ahead, np.arange(len(chance) + 1), np.concatenate([[0.0], chance]))
-    left = None
-    if load.battery is not None:
-        left = _charge_left(limits, age, float(days[1]))
+    left = None if load.battery is None else _charge_left(limits, age, days[1])
     because = load.because
+    if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
+        because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
+    if item.history.past:
+        lasted = len(item.history.past)
+        because = f"{lasted} own run{'s' if lasted > 1 else ''}; {because}"
     if item.dark_on is not None:
         because = f"found dark on {item.dark_on.isoformat()}; {because}"
-    elif float(chance[-1]) > 0 and dark[0] > 0.5:
+    elif dark[0] > 0.5:
         because = f"{because}; hardly a pack lasts this long, so it may well be dark"
+    said = past_runs(item, physics, knowledge.learned)
     forecast = SiteForecast(
-        item.site.site_id, early, likely, late, swap_by, risk, float(dark[0]), left, load.basis, because
+        site_id=item.site.site_id,
+        flat_early=early,
+        flat_likely=likely,
+        flat_late=late,
+        swap_by=swap_by,
+        risk=risk,
+        chance_dark_today=float(dark[0]),
+        charge_left=left,
+        basis=Basis.HISTORY if knowledge.has_runs else load.basis,
+        because=because,
+        own_share=knowledge.learned.own_share,
+        last_runs=said,
+        flags=site_flags(said),
     )
     return forecast, dark
 
@@ -266,26 +246,32 @@ def _charge_left(limits: NDArray[np.float64], age: int, likely_age: float) -> fl
 
 
 def _forecast_renewals(
-    fleet: Fleet,
+    physics: Physics,
     evidence: Sequence[Evidence],
+    known: Mapping[str, SiteKnowledge],
     on: date,
     to: date,
-    renewals: dict[str, Renewal],
-    by_age: dict[str, NDArray[np.float64]],
-) -> None:
+) -> tuple[dict[str, Renewal], dict[str, NDArray[np.float64]]]:
     n_days = (to - on).days + 1
-    groups: dict[tuple[object, ...], list[tuple[Evidence, Load]]] = defaultdict(list)
+    renewals: dict[str, Renewal] = {}
+    by_age: dict[str, NDArray[np.float64]] = {}
+    groups: dict[tuple[object, ...], Items] = defaultdict(list)
     for item in evidence:
-        groups[_group_key(item, item.renewal)].append((item, item.renewal))
-    for items in groups.values():
-        group = _make_group(fleet, items, on, to)
-        mass = _mass(group.grid, items)
-        risks = np.array([_risk(fleet, item) for item, _ in items])
-        backups = np.array([item.site.backup_days for item, _ in items])
-        table = np.empty((4, n_days, len(items)), dtype=np.int64)
+        mass = known[item.site.site_id].learned.later
+        groups[physics.key(item, item.renewal)].append((item, item.renewal, mass))
+    for group in groups.values():
+        grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
+        # followed until every site's late quantile is passed
+        n_ages = max(n_days, _ages_to_follow(group, 1.0 - _LEVELS[-1] - 0.02))
+        mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in group], axis=1)
+        risks = np.array([_risk(physics.fleet, item) for item, _, _ in group])
+        backups = np.array([item.site.backup_days for item, _, _ in group])
+        sums = physics.sums(group[0][0], group[0][1])
+        table = np.empty((4, n_days, len(group)), dtype=np.int64)
         rows: list[NDArray[np.float64]] = []
-        for k in range(n_days):
-            chance = flat_share(limits_from(group.sums, k, group.n_ages), group.grid) @ mass
+        for k, chance in enumerate(
+            _chances_by_start(sums, (on - physics.first).days, n_days, n_ages, grid, mass)
+        ):
             start = on.toordinal() + k
             by_risk = quantile_days(chance, risks)
             table[0, k] = start - 1 + np.floor(by_risk + backups + 1e-9).astype(np.int64)
@@ -296,11 +282,25 @@ def _forecast_renewals(
         # an earlier day is lowered where a later one does worse: the safe side
         table = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
         dark = np.stack(rows)
-        for column, (item, load) in enumerate(items):
+        for column, (item, load, _) in enumerate(group):
             site_id = item.site.site_id
+            basis = Basis.HISTORY if known[site_id].has_runs else load.basis
             swap_by, early, likely, late = np.ascontiguousarray(table[:, :, column])
-            renewals[site_id] = Renewal(site_id, swap_by, early, likely, late, load.basis)
+            renewals[site_id] = Renewal(site_id, swap_by, early, likely, late, basis)
             by_age[site_id] = np.ascontiguousarray(dark[:, :, column])
+    return renewals, by_age
+
+
+def _chances_by_start(
+    sums: WeatherSums, first: int, n_starts: int, n_ages: int, grid: LoadGrid, mass: NDArray[np.float64]
+) -> Iterator[NDArray[np.float64]]:
+    """Yield, for packs put in on each day, the chance of being flat: shape (n_ages, n_sites)."""
+    # several days in one product: a small one costs more in waiting than in work
+    for block in range(0, n_starts, _BLOCK):
+        starts = range(block, min(block + _BLOCK, n_starts))
+        tables = [flat_share(limits_from(sums, first + k, n_ages), grid) for k in starts]
+        chances = np.concatenate(tables) @ mass
+        yield from chances.reshape(len(starts), n_ages, mass.shape[1])
 
 
 def _dark_row(chance: NDArray[np.float64], backups: NDArray[np.float64], n_days: int) -> NDArray[np.float64]:
@@ -312,40 +312,3 @@ def _dark_row(chance: NDArray[np.float64], backups: NDArray[np.float64], n_days:
         ],
         axis=1,
     )
-
-
-def outlook_to_json(outlook: Outlook) -> dict[str, Any]:
-    """
-    Return the forecast as the contract's JSON object, ``tripplan-forecast/1``.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        From `forecast_fleet`.
-
-    Returns
-    -------
-    dict
-        Ready for ``json.dump``.
-    """
-    return {
-        "format": "tripplan-forecast/1",
-        "on": outlook.on.isoformat(),
-        "risk": outlook.risk,
-        "sites": [_site_to_json(forecast) for forecast in outlook.sites.values()],
-    }
-
-
-def _site_to_json(forecast: SiteForecast) -> Mapping[str, Any]:
-    return {
-        "site_id": forecast.site_id,
-        "flat_early": forecast.flat_early.isoformat(),
-        "flat_likely": forecast.flat_likely.isoformat(),
-        "flat_late": forecast.flat_late.isoformat(),
-        "swap_by": forecast.swap_by.isoformat(),
-        "chance_dark_today": round(forecast.chance_dark_today, 6),
-        "charge_left": None if forecast.charge_left is None else round(forecast.charge_left, 4),
-        "basis": str(forecast.basis),
-        "because": forecast.because,
-        "risk": forecast.risk,
-    }

@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Basis", "Outlook", "Renewal", "SiteForecast"]
+__all__ = ["Basis", "Outlook", "PastRun", "Renewal", "SiteForecast"]
 
 
 class Basis(StrEnum):
@@ -26,6 +26,39 @@ class Basis(StrEnum):
     HISTORY = "model and history"
     MODEL = "model"
     USUAL_LIFE = "usual life"
+
+
+@dataclass(frozen=True)
+class PastRun:
+    """
+    A run that has ended, beside what would have been said when it began.
+
+    Attributes
+    ----------
+    start : datetime.date
+        Day the pack went in.
+    days : int
+        Days it is known to have run. [day]
+    was_flat : bool
+        True where it then was flat; False where it could have run on.
+    said_early, said_likely, said_late : int
+        The 5, 50 and 95 % quantiles from the fleet and the site's earlier runs. [day]
+    pack_id : str
+        Empty where not known.
+    """
+
+    start: date
+    days: int
+    was_flat: bool
+    said_early: int
+    said_likely: int
+    said_late: int
+    pack_id: str = ""
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether it ended flat too early, or ran on too late, for the interval said."""
+        return (self.was_flat and self.days < self.said_early) or self.days > self.said_late
 
 
 @dataclass(frozen=True)
@@ -49,6 +82,14 @@ class SiteForecast:
         What the dates rest on.
     because : str
         One short clause in a practitioner's words, for example "5 usual months of type SLA12".
+    own_share : float
+        How much of what is known of its draw comes from the site's own runs, the rest from the fleet.
+    last_runs : tuple of PastRun
+        Its last ended runs, oldest first.
+    flags : tuple of str
+        Warnings about this site, each a clause.
+    charge_early, charge_likely, charge_late : tuple of float
+        Course of the charge left, one value a week from the day of the forecast; empty where no model says.
     """
 
     site_id: str
@@ -61,6 +102,12 @@ class SiteForecast:
     charge_left: float | None
     basis: Basis
     because: str = ""
+    own_share: float = 0.0
+    last_runs: tuple[PastRun, ...] = ()
+    flags: tuple[str, ...] = ()
+    charge_early: tuple[float, ...] = ()
+    charge_likely: tuple[float, ...] = ()
+    charge_late: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -104,6 +151,8 @@ class Outlook:
         May be stored for a coarser set of days: row ``k // dark_step``.
     dark_step : int
         Days between the rows of `dark_chance_by_age`.
+    notes : tuple of str
+        What the user should know of the forecast as a whole, records left out of the learning included.
     """
 
     on: date
@@ -114,6 +163,7 @@ class Outlook:
     dark_chance_in_place: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     dark_chance_by_age: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     dark_step: int = 7
+    notes: tuple[str, ...] = ()
 
     def expected_dark_days(self, site_id: str, put_in: date | None, until: date) -> float:
         """

@@ -1,0 +1,70 @@
+"""What one run says about its load: a likelihood over the grid of `tripplan.forecast.learning`."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.forecast.crossing import WeatherSums, limits_from
+from tripplan.forecast.history import Run
+from tripplan.forecast.learning import CELLS, EDGES, MIDDLES, WIDTH
+
+__all__ = ["RunEvidence", "run_evidence"]
+
+#: Share of rested voltages that are simply wrong (meter, wrong pack, not rested). Assumption.
+_WRONG_READINGS = 0.05
+
+RunEvidence = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: float) -> RunEvidence:
+    """
+    Return the likelihood of a run over what the model got wrong.
+
+    Parameters
+    ----------
+    run : Run
+        Ended or in place.
+    base : float
+        Logarithm of the load that the model expects. [ln 1/day]
+    sums : WeatherSums
+        Battery and weather.
+    first : datetime.date
+        First day of `sums`.
+    soc_sd : float
+        Spread of a charge read from rested volts; infinite where volts say nothing.
+
+    Returns
+    -------
+    tuple of two numpy.ndarray, each shape (CELLS,)
+        Everything, and the readings alone.
+    """
+    alive_age = (run.alive_on - run.start).days
+    dark_age = None if run.dark_by is None else (run.dark_by - run.start).days + 1
+    needed = max([alive_age, dark_age or 0, 1, *((day - run.start).days for day, _ in run.charges)])
+    start = (run.start - first).days
+    limits = limits_from(sums, start, needed, run.charge_in)
+
+    def flat_by(age: int) -> NDArray[np.float64]:
+        if age <= 0:
+            return np.zeros(CELLS)
+        place = (limits[:, age - 1, None] - base - EDGES[None, :-1]) / WIDTH
+        return np.asarray(1.0 - np.clip(place, 0.0, 1.0).mean(axis=0), dtype=np.float64)
+
+    signs = 1.0 - flat_by(alive_age) if dark_age is None else flat_by(dark_age) - flat_by(alive_age)
+    readings = np.ones(CELLS)
+    if math.isfinite(soc_sd) and run.charges:
+        # readings of one run share the table's error: together they never count for more than two
+        sd = soc_sd * math.sqrt(max(1.0, len(run.charges) / 2.0))
+        load = np.exp(base + MIDDLES)
+        for day, charge in run.charges:
+            age = min((day - run.start).days, sums.n_days - start)
+            lost = sums.lost[:, start + age] - sums.lost[:, start]
+            drawn = (sums.drawn[:, start + age] - sums.drawn[:, start]) * np.exp(-sums.lost[:, start])
+            left = np.exp(-lost[:, None]) * (run.charge_in - load[None, :] * drawn[:, None])
+            apart = (np.clip(left.mean(axis=0), 0.0, 1.0) - charge) / sd
+            readings *= (1.0 - _WRONG_READINGS) * np.exp(-0.5 * apart**2) + _WRONG_READINGS
+    return np.clip(signs, 0.0, 1.0) * readings, readings

@@ -1,0 +1,318 @@
+"""
+Learning from history with partial pooling: an exact filter on a grid.
+
+The logarithm of a run's load is ``base + v``: `base` is what the model expects of that pack at that site,
+``v = theta + eta`` is what it got wrong. `theta` belongs to the site, drifts slowly, and scatters about the
+mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's health,
+the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of ``v``. The
+fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each site's
+`theta` is then filtered through its own runs. No sampling: the same records give the same dates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["CELLS", "EDGES", "MIDDLES", "WIDTH", "Chain", "Learned", "SiteLearned", "learn", "normal_cells"]
+
+WIDTH = 0.03
+CELLS = 161
+#: Edges and middles of the grid of ``v``: loads from a eleventh to eleven times what the model expects.
+EDGES = WIDTH * (np.arange(CELLS + 1) - CELLS / 2.0)
+MIDDLES = (EDGES[:-1] + EDGES[1:]) / 2.0
+
+#: Drift of a site's draw, spread of its logarithm over a year. Assumption.
+DRIFT_PER_YEAR = 0.15
+#: Chance that a run ended for a reason outside the model (an early failure, a wrong record). Assumption.
+STRAY_SHARE = 0.02
+
+_TAUS = np.array([0.06, 0.10, 0.15, 0.20, 0.27, 0.36, 0.48])
+_ETAS = np.array([0.07, 0.10, 0.13, 0.17, 0.23, 0.31])
+_MEANS = np.linspace(-1.2, 1.2, 49)
+#: Prior of a class mean about what the model expects, and of the two spreads about their usual values.
+_MEAN_SD = 0.30
+_LOG_SPREAD_SD = 0.45
+_MOST_SITES_FITTED = 400
+
+
+@dataclass(frozen=True)
+class Chain:
+    """
+    The evidence of one site, oldest run first, the pack in place last.
+
+    Attributes
+    ----------
+    group : hashable
+        Class that the site is pooled with.
+    likelihoods : tuple of numpy.ndarray, each shape (CELLS,)
+        Of each run over ``v``, at most 1; the last one is that of the pack in place.
+    readings : numpy.ndarray, shape (CELLS,)
+        Likelihood of what was read from the pack in place, without the fact that it runs today.
+    gaps : tuple of float
+        Time between the middle of each run and that of the next, one fewer than runs. [year]
+    usual_tau, usual_eta : float
+        What the two spreads are taken as where nothing is learned.
+    """
+
+    group: Hashable
+    likelihoods: tuple[NDArray[np.float64], ...]
+    readings: NDArray[np.float64]
+    gaps: tuple[float, ...]
+    usual_tau: float
+    usual_eta: float
+
+
+@dataclass(frozen=True)
+class SiteLearned:
+    """
+    What is known of one site.
+
+    Attributes
+    ----------
+    before : tuple of numpy.ndarray, each shape (CELLS,)
+        Mass of ``v`` of each run as foreseen from the fleet and the site's earlier runs.
+    now : numpy.ndarray, shape (CELLS,)
+        Mass of ``v`` of the pack in place, its own evidence included except that it runs today.
+    later : numpy.ndarray, shape (CELLS,)
+        Mass of ``v`` of a pack put in later.
+    own_share : float
+        How much of what is known comes from the site itself: 0 all from the fleet, 1 all its own.
+    shift, shift_sd : float
+        Mean and spread of `theta`: the site's draw against what the model expects, as a logarithm.
+    """
+
+    before: tuple[NDArray[np.float64], ...]
+    now: NDArray[np.float64]
+    later: NDArray[np.float64]
+    own_share: float
+    shift: float
+    shift_sd: float
+
+
+@dataclass(frozen=True)
+class Learned:
+    """
+    What the fleet's history teaches.
+
+    Attributes
+    ----------
+    sites : tuple of SiteLearned
+        In the order of the chains.
+    tau, eta_sd : float
+        Spread of sites about their class, and of runs about their site.
+    means : mapping of hashable to (float, float)
+        Mean and its spread for each class.
+    """
+
+    sites: tuple[SiteLearned, ...]
+    tau: float
+    eta_sd: float
+    means: Mapping[Hashable, tuple[float, float]] = field(default_factory=dict)
+
+
+def normal_cells(mean: float, sd: float) -> NDArray[np.float64]:
+    """
+    Return the mass of a normal distribution in each cell of the grid.
+
+    Parameters
+    ----------
+    mean, sd : float
+        Of ``v``.
+
+    Returns
+    -------
+    numpy.ndarray, shape (CELLS,)
+        Sums to 1.
+
+    Examples
+    --------
+    >>> mass = normal_cells(0.0, 0.2)
+    >>> round(float(mass.sum()), 9), round(float(mass @ MIDDLES**2) ** 0.5, 2)
+    (1.0, 0.2)
+    """
+    from scipy.special import ndtr
+
+    cdf = np.asarray(ndtr((EDGES - mean) / sd), dtype=np.float64)
+    cdf[0], cdf[-1] = 0.0, 1.0
+    return np.diff(cdf)
+
+
+def learn(chains: Sequence[Chain]) -> Learned:
+    """
+    Learn the fleet's spreads and each site's own level from all runs.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        One for each site, of one kind of basis (their usual spreads are equal).
+
+    Returns
+    -------
+    Learned
+        Without any evidence: the usual spreads about the model.
+    """
+    usual_tau, usual_eta = chains[0].usual_tau, chains[0].usual_eta
+    telling = [chain for chain in chains if any(_is_telling(like) for like in chain.likelihoods)]
+    tau, eta_sd, means = usual_tau, usual_eta, {}
+    if telling:
+        step = max(1, -(-len(telling) // _MOST_SITES_FITTED))
+        tau, eta_sd, means = _fit_fleet(telling[::step], usual_tau, usual_eta)
+    sites = _filter(chains, tau, _Kernels(eta_sd), means)
+    return Learned(sites, tau, eta_sd, means)
+
+
+def _is_telling(likelihood: NDArray[np.float64]) -> bool:
+    return bool(np.ptp(likelihood) > 1e-3)
+
+
+def _smear(sd: float) -> NDArray[np.float64]:
+    """Return the matrix that convolves a mass over the grid with a normal distribution."""
+    steps = np.arange(CELLS)
+    kernel = np.exp(-0.5 * ((steps[:, None] - steps[None, :]) * WIDTH / max(sd, 0.2 * WIDTH)) ** 2)
+    return np.asarray(kernel / kernel.sum(axis=0), dtype=np.float64)
+
+
+class _Kernels:
+    """Convolutions with the run's spread and with drifts, each made once."""
+
+    def __init__(self, eta_sd: float) -> None:
+        self.eta = _smear(eta_sd)
+        self._drifts: dict[int, NDArray[np.float64]] = {}
+
+    def drift(self, years: float) -> NDArray[np.float64]:
+        months = max(1, round(years * 12.0))
+        if months not in self._drifts:
+            self._drifts[months] = _smear(DRIFT_PER_YEAR * np.sqrt(months / 12.0))
+        return self._drifts[months]
+
+
+def _filter(
+    chains: Sequence[Chain],
+    tau: float,
+    kernels: _Kernels,
+    means: Mapping[Hashable, tuple[float, float]],
+) -> tuple[SiteLearned, ...]:
+    """Filter all sites side by side, aligned at the pack in place."""
+    priors = {
+        group: normal_cells(mean, float(np.hypot(tau, mean_sd))) for group, (mean, mean_sd) in means.items()
+    }
+    unknown = normal_cells(0.0, tau)
+    prior = np.stack([priors.get(chain.group, unknown) for chain in chains], axis=1)
+    theta = prior.copy()
+    before: list[list[NDArray[np.float64]]] = [[] for _ in chains]
+    now = np.empty_like(theta)
+    lengths = np.array([len(chain.likelihoods) for chain in chains])
+    for left in range(int(lengths.max()), 0, -1):
+        # `left` counts runs from the end; sites with fewer join later
+        columns = np.flatnonzero(lengths >= left)
+        _drift_by_gap(chains, columns, lengths, left, theta, kernels)
+        likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
+        foreseen = kernels.eta @ theta[:, columns]
+        for place, column in enumerate(columns):
+            before[column].append(foreseen[:, place])
+        seen = _with_strays(likelihood, foreseen)
+        if left == 1:
+            read = _with_strays(np.stack([chains[c].readings for c in columns], axis=1), foreseen)
+            now = foreseen * read
+            now /= now.sum(axis=0)
+        updated = theta[:, columns] * (kernels.eta.T @ seen)
+        theta[:, columns] = updated / updated.sum(axis=0)
+    # what was learned fades; what was never learned has its full spread already
+    telling = np.array([any(_is_telling(like) for like in chain.likelihoods) for chain in chains])
+    later = kernels.eta @ np.where(telling, kernels.drift(0.5) @ theta, theta)
+    shift, variance = _moments(theta)
+    _, prior_variance = _moments(prior)
+    own = np.clip(1.0 - variance / prior_variance, 0.0, 1.0)
+    return tuple(
+        SiteLearned(
+            tuple(before[column]),
+            now[:, column],
+            later[:, column],
+            float(own[column]) if telling[column] else 0.0,
+            float(shift[column]),
+            float(np.sqrt(variance[column])),
+        )
+        for column in range(len(chains))
+    )
+
+
+def _drift_by_gap(
+    chains: Sequence[Chain],
+    columns: NDArray[np.int64],
+    lengths: NDArray[np.int64],
+    left: int,
+    theta: NDArray[np.float64],
+    kernels: _Kernels,
+) -> None:
+    months: dict[int, list[int]] = {}
+    for column in columns:
+        place = int(lengths[column]) - left
+        if place > 0:
+            months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(int(column))
+    for count, those in months.items():
+        theta[:, those] = kernels.drift(count / 12.0) @ theta[:, those]
+
+
+def _with_strays(likelihood: NDArray[np.float64], foreseen: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Put a floor under a likelihood: now and then a run ends for a reason outside the model."""
+    floor = (foreseen * likelihood).sum(axis=0) + 1e-12
+    return (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * floor
+
+
+def _moments(mass: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    mean = MIDDLES @ mass
+    return mean, np.asarray((mass * (MIDDLES[:, None] - mean) ** 2).sum(axis=0), dtype=np.float64)
+
+
+def _fit_fleet(
+    chains: Sequence[Chain], usual_tau: float, usual_eta: float
+) -> tuple[float, float, dict[Hashable, tuple[float, float]]]:
+    """Average the spreads and the class means over a grid of values, weighed by how well they explain."""
+    groups = list(dict.fromkeys(chain.group for chain in chains))
+    member = np.array([groups.index(chain.group) for chain in chains])
+    mean_prior = -0.5 * (_MEANS / _MEAN_SD) ** 2
+    mean_prior = mean_prior - np.log(np.exp(mean_prior).sum())
+    priors = np.stack([normal_cells(mean, tau) for tau in _TAUS for mean in _MEANS])
+    evidence = np.empty((len(_TAUS), len(_ETAS)))
+    shapes = np.empty((len(_TAUS), len(_ETAS), len(groups), len(_MEANS)))
+    for place, eta_sd in enumerate(_ETAS):
+        messages = _backward(chains, _Kernels(float(eta_sd)))
+        log_fit = np.log(priors @ messages + 1e-300).reshape(len(_TAUS), len(_MEANS), len(chains))
+        for group in range(len(groups)):
+            of_mean = log_fit[:, :, member == group].sum(axis=2) + mean_prior
+            shapes[:, place, group] = of_mean
+        peak = shapes[:, place].max(axis=2, keepdims=True)
+        summed = peak[..., 0] + np.log(np.exp(shapes[:, place] - peak).sum(axis=2))
+        evidence[:, place] = summed.sum(axis=1)
+        shapes[:, place] = np.exp(shapes[:, place] - summed[..., None])
+    evidence += -0.5 * (np.log(_TAUS / usual_tau) / _LOG_SPREAD_SD)[:, None] ** 2
+    evidence += -0.5 * (np.log(_ETAS / usual_eta) / _LOG_SPREAD_SD)[None, :] ** 2
+    weight = np.exp(evidence - evidence.max())
+    weight = weight / weight.sum()
+    tau = float(np.sqrt(weight.sum(axis=1) @ _TAUS**2))
+    eta_sd = float(np.sqrt(weight.sum(axis=0) @ _ETAS**2))
+    means: dict[Hashable, tuple[float, float]] = {}
+    for place, group in enumerate(groups):
+        mass = np.tensordot(weight, shapes[:, :, place], axes=([0, 1], [0, 1]))
+        mean = float(mass @ _MEANS)
+        means[group] = (mean, float(np.sqrt(mass @ (_MEANS - mean) ** 2)))
+    return tau, eta_sd, means
+
+
+def _backward(chains: Sequence[Chain], kernels: _Kernels) -> NDArray[np.float64]:
+    """Return the likelihood of all runs of each site as a function of its level at the first run."""
+    messages = np.empty((CELLS, len(chains)))
+    for column, chain in enumerate(chains):
+        message = np.ones(CELLS)
+        for place in range(len(chain.likelihoods) - 1, -1, -1):
+            likelihood = chain.likelihoods[place]
+            seen = (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * float(likelihood.mean())
+            message = message * (kernels.eta.T @ seen)
+            if place:
+                message = kernels.drift(chain.gaps[place - 1]).T @ message
+        messages[:, column] = message
+    return messages

@@ -1,0 +1,221 @@
+"""From each site's runs to what is learned of it: one chain of evidence a site, pooled by class."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.fleet import Climate, Fleet
+from tripplan.forecast.basis import Evidence, Load
+from tripplan.forecast.battery import battery_of
+from tripplan.forecast.crossing import WeatherSums
+from tripplan.forecast.evidence import run_evidence
+from tripplan.forecast.history import Run
+from tripplan.forecast.learning import CELLS, Chain, SiteLearned, learn
+from tripplan.forecast.sun import panel_mah_per_day
+from tripplan.forecast.weather import daily_means, temperature_weathers
+from tripplan.units import DAYS_PER_YEAR
+
+__all__ = ["FAR_DAYS", "Physics", "SiteKnowledge", "learn_fleet", "log_percent", "physics_for"]
+
+#: No pack is followed longer than three years; a later flat date is given as this one. [day]
+FAR_DAYS = 1096
+#: Runs that began longer ago teach nothing. [day]
+_OLDEST_DAYS = 3653
+
+
+class Physics:
+    """
+    Weather and battery over the whole time that matters, made once for each battery.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    first, last : datetime.date
+        Time to cover, both ends included.
+    """
+
+    def __init__(self, fleet: Fleet, first: date, last: date) -> None:
+        self.fleet = fleet
+        self.first = first
+        self.n_days = (last - first).days + 1
+        self._temps: dict[bool, NDArray[np.float64]] = {}
+        self._sums: dict[tuple[object, ...], WeatherSums] = {}
+
+    def key(self, item: Evidence, load: Load) -> tuple[object, ...]:
+        """Return what tells apart sites that cannot share tables."""
+        has_panel = item.site.panel_w is not None and load.draw_mah_per_day is not None
+        return (load.battery, item.site.site_id if has_panel else None)
+
+    def sums(self, item: Evidence, load: Load) -> WeatherSums:
+        """Return the running sums for a site's battery."""
+        key = self.key(item, load)
+        if key not in self._sums:
+            activity = None if key[1] is None else self._draw_left_by_panel(item, load)
+            climate = None if load.battery is None else self.fleet.climate
+            self._sums[key] = WeatherSums(load.battery, self._weathers(climate), activity)
+        return self._sums[key]
+
+    def _weathers(self, climate: Climate | None) -> NDArray[np.float64]:
+        if (climate is None) not in self._temps:
+            self._temps[climate is None] = temperature_weathers(climate, self.first, self.n_days)
+        return self._temps[climate is None]
+
+    def _draw_left_by_panel(self, item: Evidence, load: Load) -> NDArray[np.float64]:
+        """Return the share of the draw that the panel leaves to the pack; it never fills the pack again."""
+        volts = self.fleet.pack_types[item.site.pack_type].volts
+        monthly = panel_mah_per_day(item.site.lat, item.site.panel_w or 0.0, volts, item.site.sun_fraction)
+        daily = np.maximum(daily_means(monthly, self.first, self.n_days), 0.0)
+        return np.clip(1.0 - daily / (load.draw_mah_per_day or 1.0), 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class SiteKnowledge:
+    """
+    What is learned of one site.
+
+    Attributes
+    ----------
+    learned : SiteLearned
+        From the site and the fleet.
+    class_shift : float
+        How the class of the site differs from what the model expects, as a logarithm of the draw.
+    has_runs : bool
+        Whether its own runs or readings say anything.
+    n_class_runs : int
+        Ended runs in its class.
+    """
+
+    learned: SiteLearned
+    class_shift: float
+    has_runs: bool
+    n_class_runs: int
+
+
+def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Mapping[str, SiteKnowledge]:
+    """
+    Learn every site's level from its own runs and the fleet's.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence
+        One for each site.
+    physics : Physics
+        Weather and batteries.
+    on : datetime.date
+        Day of the forecast.
+
+    Returns
+    -------
+    mapping of str to SiteKnowledge
+        By site id.
+    """
+    kinds: dict[tuple[float, float], list[Evidence]] = defaultdict(list)
+    for item in evidence:
+        kinds[item.expected.site_sd, item.renewal.run_sd].append(item)
+    known: dict[str, SiteKnowledge] = {}
+    for spreads, items in kinds.items():
+        chains = [_chain(item, physics, on, spreads) for item in items]
+        learned = learn(chains)
+        runs: dict[object, int] = defaultdict(int)
+        for item, chain in zip(items, chains, strict=True):
+            runs[chain.group] += len(item.history.past)
+        for item, chain, site in zip(items, chains, learned.sites, strict=True):
+            now = item.history.now
+            known[item.site.site_id] = SiteKnowledge(
+                site,
+                learned.means.get(chain.group, (0.0, 0.0))[0],
+                bool(item.history.past) or (now is not None and bool(now.charges)),
+                runs[chain.group],
+            )
+    return known
+
+
+def _chain(item: Evidence, physics: Physics, on: date, spreads: tuple[float, float]) -> Chain:
+    battery = battery_of(physics.fleet.pack_types[item.site.pack_type])
+    likelihoods: list[NDArray[np.float64]] = []
+    middles: list[float] = []
+    for run, load in zip(item.history.past, item.past_loads, strict=True):
+        if (on - run.start).days > _OLDEST_DAYS:
+            likelihoods.append(np.ones(CELLS))
+        else:
+            sums = physics.sums(item, load)
+            likelihoods.append(
+                run_evidence(run, load.log_mean, sums, physics.first, battery.soc_reading_sd)[0]
+            )
+        middles.append(_middle(run, on))
+    now = item.history.now
+    readings = np.ones(CELLS)
+    if now is None or item.in_place is None:
+        likelihoods.append(readings)
+        middles.append(float(on.toordinal()))
+    else:
+        sums = physics.sums(item, item.in_place)
+        # that it is taken to run today, without a record, teaches nothing
+        everything, readings = run_evidence(
+            now, item.in_place.log_mean, sums, physics.first, battery.soc_reading_sd
+        )
+        likelihoods.append(everything)
+        middles.append(_middle(now, on))
+    gaps = tuple(max(0.0, (after - before) / DAYS_PER_YEAR) for before, after in pairwise(middles))
+    group = (item.site.profile, item.expected.basis, item.site.pack_type)
+    return Chain(group, tuple(likelihoods), readings, gaps, *spreads)
+
+
+def _middle(run: Run, on: date) -> float:
+    return (run.start.toordinal() + (run.end or on).toordinal()) / 2.0
+
+
+def physics_for(fleet: Fleet, evidence: Sequence[Evidence], on: date, to: date) -> Physics:
+    """
+    Return weather and batteries over the time that a forecast needs.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    evidence : sequence of Evidence
+        One for each site.
+    on, to : datetime.date
+        Day of the forecast and the season's last.
+
+    Returns
+    -------
+    Physics
+        From the oldest run that still teaches to three years past the season.
+    """
+    oldest = on - timedelta(days=_OLDEST_DAYS)
+    starts = [run.start for item in evidence for run in item.history.past if run.start >= oldest]
+    starts += [item.since for item in evidence if item.since is not None]
+    first = min([on, *starts])
+    return Physics(fleet, first, to + timedelta(days=FAR_DAYS))
+
+
+def log_percent(shift: float) -> str:
+    """
+    Return a shift of a logarithm as a percentage with its sign.
+
+    Parameters
+    ----------
+    shift : float
+        Difference of natural logarithms.
+
+    Returns
+    -------
+    str
+        For example ``+12 %``.
+
+    Examples
+    --------
+    >>> log_percent(0.113), log_percent(-0.2231)
+    ('+12 %', '-20 %')
+    """
+    return f"{100.0 * math.expm1(shift):+.0f} %"
