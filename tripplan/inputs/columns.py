@@ -244,6 +244,8 @@ class ColumnReader:
             except CellError as error:
                 self.fault(number, column, error.problem, error.mend)
                 continue
+            if cell.shown_as == "percent" and column == "percent":
+                value *= 100.0
             problem = range_problem(value, low, high, above=above)
             if problem:
                 self.fault(number, column, problem, mend)

@@ -133,6 +133,8 @@ def check_life(fleet: Fleet, reader: ColumnReader) -> None:
     """
     with_history = _types_with_history(fleet)
     for site in fleet.sites:
+        if reader.is_bad(site.row, "site_id"):
+            continue
         bad = [
             reader.is_bad(site.row, name)
             for name in ("swapped_on", "flat_on", "draw_mah_per_day", "usual_months")
@@ -193,7 +195,11 @@ def check_future(
 
 
 def check_visit_volts(
-    visits: Sequence[VisitRecord], packs: Sequence[Pack], fleet: Fleet, reader: ColumnReader
+    visits: Sequence[VisitRecord],
+    packs: Sequence[Pack],
+    fleet: Fleet,
+    reader: ColumnReader,
+    pack_reader: ColumnReader | None,
 ) -> None:
     """
     Refuse volts that no rested pack of the kind shows.
@@ -206,9 +212,14 @@ def check_visit_volts(
         All packs.
     fleet : Fleet
         Sites and pack types.
-    reader : ColumnReader
-        Of visits.csv.
+    reader, pack_reader : ColumnReader
+        Of visits.csv and packs.csv; packs whose type has a fault are not judged.
     """
+    doubtful = {
+        pack.pack_id.casefold()
+        for pack in packs
+        if pack_reader is not None and pack_reader.is_bad(pack.row, "pack_type")
+    }
     type_of_pack = {pack.pack_id.casefold(): pack.pack_type for pack in packs}
     for visit in visits:
         site = fleet.sites_by_id.get(visit.site_id)
@@ -218,7 +229,7 @@ def check_visit_volts(
         ):
             name = type_of_pack.get(pack_id.casefold()) or (site.pack_type if site else "")
             kind = fleet.pack_types.get(name)
-            if volts is not None and kind is not None:
+            if volts is not None and kind is not None and pack_id.casefold() not in doubtful:
                 _check_pack_volts(reader, visit.row, column, volts, kind)
 
 

@@ -79,7 +79,7 @@ def find_tables(folder: Path, findings: Findings) -> dict[str, RawTable | None]:
         _say_missing(by_name, findings)
     _remark_strays(by_name, findings)
     for table in tables.values():
-        if table is not None and not table.rows and table.spec.name == "sites":
+        if table is not None and not table.rows and not table.spoilt and table.spec.name == "sites":
             findings.fault(table.file, "there is a header but no site", "Add a row for each site.")
             tables["sites"] = None
     return tables

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from tripplan.fleet import Crew, Site
 from tripplan.inputs.columns import ColumnReader
-from tripplan.inputs.findings import Findings, list_rows
+from tripplan.inputs.findings import Findings
 from tripplan.inputs.schema import SETTINGS_FILE
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["check_places", "distance_km", "find_timezone"]
 
 _FAR_KM = 300.0  # farther than a day's drive there and back
+_ODD_KM = 50.0
 _WALK_KM = 50.0
 
 
@@ -91,7 +92,7 @@ def check_places(
     if bases and _check_bases(crews, bases, middle, findings):
         return
     anchors = bases or [middle]
-    far = []
+    far = _far_from_the_rest(places, middle)
     for row, place in places.items():
         km = min(place.km_to(anchor) for anchor in anchors)
         if km <= _FAR_KM:
@@ -108,12 +109,13 @@ def check_places(
                 "Swap lat and lon in this row.",
                 value=f"{reader.raw(row, 'lat')}, {reader.raw(row, 'lon')}",
             )
+            far.discard(row)
         else:
-            far.append(row)
-    if far:
+            far.add(row)
+    for row in sorted(far):
         findings.remark(
-            f"{reader.file}, {list_rows(far)}, column lat: more than {_FAR_KM:.0f} km from "
-            f"{'every base' if bases else 'the other sites'}. Is that right?"
+            f"{reader.file}, row {row}, column lat: {places[row].km_to(middle):.0f} km from the middle "
+            "of the sites. Is that right?"
         )
     for site in sites:
         km = distance_km(site.lat, site.lon, site.park_lat, site.park_lon)
@@ -130,6 +132,15 @@ def check_places(
                 f"{reader.file}, row {site.row}, column walk_m: {site.walk_m:g} m is shorter than the "
                 f"straight line from the parking ({1000 * km:.0f} m)."
             )
+
+
+def _far_from_the_rest(places: Mapping[int, _Place], middle: _Place) -> set[int]:
+    """Return the rows of places much farther from the middle than most."""
+    if len(places) < 4:
+        return set()
+    km = {row: place.km_to(middle) for row, place in places.items()}
+    usual = max(1.0, statistics.median(km.values()))
+    return {row for row, distance in km.items() if distance > max(_ODD_KM, 6 * usual)}
 
 
 def _check_bases(crews: Sequence[Crew], bases: list[_Place], middle: _Place, findings: Findings) -> bool:

@@ -26,7 +26,9 @@ class Names:
     """
 
     def __init__(self, names: Iterable[str]) -> None:
-        self._by_key = {fold(name): name for name in names}
+        self._by_key: dict[str, str] = {}
+        for name in names:
+            self._by_key.setdefault(fold(name), name)
 
     def __iter__(self) -> Iterator[str]:
         """Iterate over the names as they are shown."""

@@ -129,14 +129,16 @@ class _Reader:
     def read(self) -> Fleet | None:
         """Return the fleet; None where its settings or sites could not be read."""
         settings, findings, readers = self.settings, self.findings, self.readers
-        crew_names = Names(settings.crew_names) if settings else None
-        type_names = Names(settings.type_names) if settings else None
+        crew_names = Names(settings.crew_names) if settings and settings.crew_names else None
+        type_names = Names(settings.type_names) if settings and settings.type_names else None
         access = self._read_access(crew_names)
         sites = self._read_sites(settings, type_names, access)
         ids = SiteIds(sites.names, frozenset(sites.set_aside)) if sites else None
         packs = read_packs(readers["packs"], ids, type_names, findings) if "packs" in readers else None
         visits = read_visits(readers["visits"], ids, findings) if "visits" in readers else ()
         jobs = read_jobs(readers["jobs"], ids, findings) if "jobs" in readers else ()
+        if sites is not None:
+            check_places(sites.sites, settings.crews if settings else (), sites.reader, findings)
         zone = self._timezone(settings, sites)
         readings = (
             read_readings(readers["readings"], ids, ZoneInfo(zone or "UTC"), findings)
@@ -200,7 +202,8 @@ class _Reader:
         faulty = any(fault.column == "[fleet] timezone" for fault in self.findings.faults)
         if faulty or sites is None or not sites.sites:
             return None
-        return find_timezone(sites.sites, self.findings)
+        sure = [site for site in sites.sites if not sites.reader.is_bad(site.row, "lat")]
+        return find_timezone(sure, self.findings) if sure else None
 
     def _cross_check(
         self,
@@ -211,14 +214,13 @@ class _Reader:
         readings: tuple[Reading, ...],
     ) -> None:
         readers, reader = self.readers, sites.reader
-        check_places(fleet.sites, fleet.crews, reader, self.findings)
         check_fit(fleet.sites, fleet.pack_types, packs or (), reader, readers.get("packs"))
         check_weights(fleet.sites, fleet.pack_types, fleet.crews, self.findings)
         if packs is not None:
             visit_file = readers["visits"].file if "visits" in readers else "visits.csv"
             check_whereabouts(fleet.sites, packs, visits, readers["packs"], visit_file, self.findings)
         if "visits" in readers:
-            check_visit_volts(visits, packs or (), fleet, readers["visits"])
+            check_visit_volts(visits, packs or (), fleet, readers["visits"], readers.get("packs"))
         if "readings" in readers:
             check_reading_volts(readings, fleet, readers["readings"])
         if not self.failed & {"packs", "visits"}:

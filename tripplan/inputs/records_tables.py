@@ -105,7 +105,7 @@ def read_packs(
     packs = []
     for raw in reader.rows:
         row = raw.number
-        if row not in pack_ids or reader.is_bad(row, "state") or reader.is_bad(row, "where"):
+        if row not in pack_ids or any(reader.is_bad(row, name) for name in ("pack_id", "state", "where")):
             continue
         place = where.get(row, "")
         state = states.get(row)

@@ -169,7 +169,8 @@ def read_sites(
         )
     _check_rows(reader, sites)
     _remark_places(reader.file, findings, sites)
-    return SitesRead(tuple(sites), Names(ids.values()), aside, reader)
+    spoilt = [row.cells["site_id"].text for row in reader.table.spoilt if "site_id" in row.cells]
+    return SitesRead(tuple(sites), Names([*ids.values(), *spoilt]), aside, reader)
 
 
 def _at(row: int, column: Mapping[int, T]) -> T | None:

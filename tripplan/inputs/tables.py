@@ -38,10 +38,13 @@ class Cell:
         What it says, without space around it; empty for a blank cell.
     typed : bool
         True for a true number, date or time of a workbook: its text is then certain.
+    shown_as : str
+        ``percent`` for a number and ``yearless`` for a date that the workbook shows so.
     """
 
     text: str
     typed: bool = False
+    shown_as: str = ""
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,8 @@ class RawTable:
         Known columns present.
     rows : tuple of RawRow
         Rows that are not blank.
+    spoilt : tuple of RawRow
+        Rows left out after a fault: more cells than the header has columns.
     """
 
     file: str
@@ -93,6 +98,7 @@ class RawTable:
     columns: tuple[str, ...]
     rows: tuple[RawRow, ...]
     epoch_1904: bool = False
+    spoilt: tuple[RawRow, ...] = ()
 
 
 def header_key(text: str) -> str:
@@ -291,10 +297,13 @@ def split_grid(grid: Grid, spec: TableSpec, findings: Findings) -> RawTable | No
     complete = _check_header(grid.file, header, shown, header_row, spec, findings)
     columns = tuple(name for name in header if name in spec.columns)
     rows: list[RawRow] = []
+    spoilt: list[RawRow] = []
     unheaded: list[int] = []
     for number, cells in enumerate(grid.rows[header_row:], start=header_row + 1):
         if not any(cell.text for cell in cells):
             continue
+        under = list(zip(header, cells, strict=False))
+        row = RawRow(number, {name: cell for name, cell in under if name in spec.columns and cell.text})
         extra = [cell.text for cell in cells[len(header) :] if cell.text]
         if extra:
             findings.fault(
@@ -305,24 +314,16 @@ def split_grid(grid: Grid, spec: TableSpec, findings: Findings) -> RawTable | No
                 row=number,
                 value=extra[-1],
             )
+            spoilt.append(row)
             continue
-        if any(cell.text and not name for name, cell in zip(header, cells, strict=False)):
+        if any(cell.text and not name for name, cell in under):
             unheaded.append(number)
-        rows.append(
-            RawRow(
-                number,
-                {
-                    name: cell
-                    for name, cell in zip(header, cells, strict=False)
-                    if name in spec.columns and cell.text
-                },
-            )
-        )
+        rows.append(row)
     if unheaded:
         findings.remark(f"{grid.file}, {list_rows(unheaded)}: a column without a heading was not read.")
     if not complete:
         return None
-    return RawTable(grid.file, spec, header_row, columns, tuple(rows), grid.epoch_1904)
+    return RawTable(grid.file, spec, header_row, columns, tuple(rows), grid.epoch_1904, tuple(spoilt))
 
 
 def _check_header(

@@ -91,9 +91,10 @@ def _seasons(reader: ColumnReader, column: str) -> Mapping[int, MonthDay | date]
     found: dict[int, MonthDay | date] = {}
     full = []
     for row in reader.rows:
-        text = row.cells[column].text if column in row.cells else ""
-        if not text or reader.is_bad(row.number, column):
+        cell = row.cells.get(column)
+        if cell is None or reader.is_bad(row.number, column):
             continue
+        text = cell.text[5:10] if cell.shown_as == "yearless" else cell.text
         try:
             found[row.number] = parse_month_day(text)
         except CellError as error:

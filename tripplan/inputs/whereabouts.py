@@ -57,9 +57,12 @@ def check_whereabouts(
     disagreed: set[int] = set()
     for site_id, pack in at_site.items():
         swap = last_swap.get(site_id)
+        if pack_reader.is_bad(pack.row, "where"):
+            continue
         if swap is not None and _disagree(pack, swap, pack_reader, visit_file, findings):
             disagreed.add(pack.row)
     known = {fold(pack.pack_id): pack for pack in packs}
+    disagreed.update(pack.row for pack in packs if pack_reader.is_bad(pack.row, "where"))
     for key, moved in moves.items():
         if key in known and known[key].row not in disagreed:
             _check_last_move(known[key], max(moved), pack_reader, visit_file)
@@ -85,6 +88,7 @@ def _one_pack_a_site(sites: Sequence[Site], packs: Sequence[Pack], reader: Colum
             continue
         if pack.where in found:
             other = found[pack.where]
+            reader.bad.add((other.row, "where"))
             reader.fault(
                 pack.row,
                 "where",
@@ -179,6 +183,8 @@ def _check_bought(
                 early.setdefault(name, []).append(visit)
     for name, before in early.items():
         pack = known[name]
+        if reader.is_bad(pack.row, "since") or reader.is_bad(pack.row, "bought"):
+            continue
         reader.fault(
             pack.row,
             "bought",

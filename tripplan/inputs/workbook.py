@@ -152,12 +152,12 @@ def _cell(cell: SheetCell | MergedCell) -> Cell:
         return Cell("")
     if isinstance(value, bool):
         return Cell("yes" if value else "no", typed=True)
-    if isinstance(value, int):
-        return Cell(str(value), typed=True)
-    if isinstance(value, float):
-        return Cell(f"{value:.15g}", typed=True)
+    if isinstance(value, int | float):
+        percent = "percent" if "%" in cell.number_format else ""
+        return Cell(f"{value:.15g}", typed=True, shown_as=percent)
     if isinstance(value, datetime):
-        return Cell(_moment_text(value, cell.number_format), typed=True)
+        yearless = "d" in cell.number_format.casefold() and "y" not in cell.number_format.casefold()
+        return Cell(_moment_text(value), typed=True, shown_as="yearless" if yearless else "")
     if isinstance(value, date):
         return Cell(value.isoformat(), typed=True)
     if isinstance(value, time):
@@ -167,12 +167,10 @@ def _cell(cell: SheetCell | MergedCell) -> Cell:
     return Cell(clean_text(str(value)))
 
 
-def _moment_text(value: datetime, number_format: str) -> str:
+def _moment_text(value: datetime) -> str:
     if value in _FIRST_DAYS:
         return "24:00"
     if value.time() == time(0):
-        if "y" not in number_format.casefold() and "d" in number_format.casefold():
-            return f"{value:%m-%d}"  # shown without a year: a day of every year
         return value.date().isoformat()
     return value.isoformat(timespec="seconds")
 
