@@ -269,9 +269,7 @@ class SheetSites:
         pending = any(fault.file == "--answer swapped_on_heading" for fault in self.interview.faults)
         if not without or pending:
             return known
-        which = (
-            "" if len(without) == len(self.sheet.rows) else f" at {list_rows(without)}, which have no date"
-        )
+        which = "" if len(without) == len(self.sheet.rows) else f" of {list_rows(without)} (no date there)"
         answer = self.interview.get(
             Question(
                 "swapped_on",
