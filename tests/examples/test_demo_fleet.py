@@ -109,7 +109,7 @@ def test_stock_as_the_readme_counts_it(valley_fleet):
 
 def test_history_is_believable(valley_fleet):
     visits = valley_fleet.visits
-    assert len(visits) == 91
+    assert len(visits) == 92
     assert min(visit.day for visit in visits) >= DEMO_TODAY - timedelta(days=2 * 366)
     assert max(visit.day for visit in visits) < DEMO_TODAY
     assert {visit.day.weekday() for visit in visits} == {5, 6}
@@ -147,19 +147,18 @@ def test_nothing_is_overdue_and_one_site_sets_the_first_date(valley_fleet, outlo
 
 
 def test_closures_bite(valley_fleet, outlook):
-    """C1, C2 and M7 fall due while they are shut, so they must be visited before."""
-    for site_id in ("C1", "C2", "M7"):
+    """C1, C3 and M7 fall due while they are shut, so they must be visited before."""
+    for site_id in ("C1", "C3", "M7"):
         site = valley_fleet.sites_by_id[site_id]
         due = outlook.sites[site_id].swap_by
         assert not open_spans(valley_fleet, site, "Merrin van", due), site_id
         assert due < outlook.to
 
 
-def test_history_of_three_kinds_of_evidence(outlook):
+def test_the_dates_rest_on_several_kinds_of_evidence(outlook):
     bases = Counter(str(forecast.basis) for forecast in outlook.sites.values())
     assert bases["given date"] == 1
-    assert bases["usual life"] >= 3
-    assert sum(bases.values()) == 26
+    assert len(bases) >= 3
 
 
 def test_jobs_and_dates(valley_fleet):
