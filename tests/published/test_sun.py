@@ -135,8 +135,8 @@ def test_table_to_the_minute(day, rise, down):
 
 @pytest.mark.parametrize(
     ("lat", "tolerance_s"),
-    # Measured on every date of 2020-2040: 1.8 s up to 65 degrees, 12 s up to 70, where the sun may graze the horizon
-    # and a thousandth of a degree is worth many seconds.
+    # Measured on every date of 2020-2040: 1.8 s at most up to 65 degrees. Beyond, 2.3 s on 99 days of 100, and 47 s on
+    # the worst day on which the sun grazes the horizon: there a thousandth of a degree is worth many seconds.
     [
         (-65.0, 3),
         (-50.0, 3),
@@ -146,8 +146,8 @@ def test_table_to_the_minute(day, rise, down):
         (52.0, 3),
         (60.0, 3),
         (65.0, 3),
-        (67.5, 30),
-        (70.0, 30),
+        (67.5, 60),
+        (70.0, 60),
     ],
 )
 def test_rise_and_set_against_spa(lat, tolerance_s):
@@ -156,7 +156,10 @@ def test_rise_and_set_against_spa(lat, tolerance_s):
     found = [sun_times(lat, 15.0, day, zone) for day in days]
     moments = np.array([moment for sun in found for moment in (sun.rise, sun.set) if moment is not None])
     assert len(moments) > 800
-    assert seconds_off(moments, lat, 15.0).max() < tolerance_s
+    off = seconds_off(moments, lat, 15.0)
+    assert off.max() < tolerance_s
+    assert np.quantile(off, 0.99) < 3
+    assert np.abs(height_by_spa(moments, lat, 15.0) - HORIZON_DEG).max() < 0.005
     both = np.array([(sun.rise, sun.set) for sun in found if sun.rise is not None and sun.set is not None])
     outside = np.concatenate([both[:, 0] - 600, both[:, 1] + 600])
     assert (height_by_spa(both.mean(axis=1), lat, 15.0) > HORIZON_DEG).all()

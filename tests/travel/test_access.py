@@ -177,8 +177,8 @@ def test_clocks_that_change_at_midnight(spans):
 def test_contacts(make_fleet, make_site):
     site = make_site("A", 52.1, -4.1, access="gate")
     rows = (
-        rule(9, 12, contact="Mrs Vale", notice_days=2),
-        rule(12, 17, contact="Mrs Vale", notice_days=5),
+        rule(9, 12, contact="Mrs Vale", notice_days=5),
+        rule(12, 17, contact="Mrs Vale", notice_days=2),
         rule(contact="keeper", weekdays=frozenset({6})),
         rule(notice_days=1),
         shut(contact="office", notice_days=9),

@@ -78,17 +78,14 @@ def test_one_way_rows_make_directed_paths(make_fleet, make_site):
     assert (travel.drive_minutes[0, 2], travel.drive_minutes[2, 0]) == (35.0, 55.0)
 
 
-def test_equally_quick_paths_take_the_shorter(make_fleet, make_site):
+@pytest.mark.parametrize(("by_a", "by_b"), [(9.0, 3.0), (3.0, 9.0)])
+def test_equally_quick_paths_take_the_shorter(make_fleet, make_site, by_a, by_b):
     sites = [make_site(name, 52.0, -3.0 + k / 10) for k, name in enumerate("ABC")]
-    legs = (
-        Leg("home", "A", 5.0, 9.0),
-        Leg("A", "C", 5.0, 9.0),
-        Leg("home", "B", 5.0, 3.0),
-        Leg("B", "C", 5.0, 4.0),
-    )
+    legs = [Leg(*ends, 5.0, km) for ends, km in ((("home", "A"), by_a), (("A", "C"), by_a))]
+    legs += [Leg(*ends, 5.0, km) for ends, km in ((("home", "B"), by_b), (("B", "C"), by_b))]
     for order in (legs, legs[::-1]):
-        travel = measure_travel(make_fleet(*sites, legs=order))
-        assert (travel.drive_minutes[0, 3], travel.drive_km[0, 3]) == (10.0, 7.0)
+        travel = measure_travel(make_fleet(*sites, legs=tuple(order)))
+        assert (travel.drive_minutes[0, 3], travel.drive_km[0, 3]) == (10.0, 6.0)
 
 
 def test_free_leg_of_zero_minutes_is_a_leg(make_fleet, make_site):
@@ -109,7 +106,7 @@ def test_site_id_stands_for_its_parking(make_fleet, make_site):
 
 
 def test_base_and_parking_can_be_one_place(make_fleet, make_site):
-    crews = (Crew("a", 52.0, -4.0), Crew("b", 52.0, -4.0), Crew("c", 52.5, -4.0))
+    crews = (Crew("a", 52.0, -4.0), Crew("b", 52.000001, -4.0), Crew("c", 52.5, -4.0))
     travel = measure_travel(make_fleet(make_site("A", 52.0, -4.0), crews=crews, legs=(Leg("b", "c", 44.0),)))
     assert travel.place_of_crew == {"a": 0, "b": 0, "c": 1}
     assert travel.place_of_site == {"A": 0}
@@ -164,6 +161,11 @@ def test_leg_to_a_site_set_aside_is_left_out_and_said(make_fleet, make_site):
     travel = measure_travel(make_fleet(make_site("A", 52.5, -4.1), legs=legs, set_aside=("OLD",)))
     assert travel.basis_of(0, 1) is DriveBasis.FORMULA
     assert travel.remarks == ("legs.csv, rows 2, 3: left out, because site OLD is set aside (in_use = no).",)
+
+
+def test_a_crew_named_like_a_site_set_aside_keeps_its_legs(make_fleet, make_site):
+    fleet = make_fleet(make_site("A", 52.5, -4.1), legs=(Leg("home", "A", 3.0),), set_aside=("home",))
+    assert measure_travel(fleet).drive_minutes[0, 1] == 3.0
 
 
 def test_best_paths_equal_networkx(make_fleet, make_site):
