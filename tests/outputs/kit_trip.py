@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
+import numpy as np
+
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import (
     AccessRule,
@@ -67,20 +69,82 @@ def hand_fleet() -> Fleet:
     at12: dict[str, Any] = {"pack_type": "SLA12", "volts": 12.0, "plug": PLUG}
     at6: dict[str, Any] = {"pack_type": "SLA6", "volts": 6.0, "plug": PLUG}
     sites = (
-        Site("C1", 57.24152, -4.15766, name="Sheepfold", walk_m=430.0, climb_m=25.0, **at12, **p1,
-             find="by the stone sheepfold left of the track; box under the flat slab", notes="PRIVATE-NOTE-1"),
-        Site("C2", 57.24457, -4.15946, name="Birch spur", walk_m=840.0, climb_m=70.0, **at12, **p1,
-             find="up the birch spur to the lone rowan; post on its north side", device_id="K107"),
-        Site("C3", 57.24794, -4.14603, name="Lek", walk_m=1050.0, climb_m=115.0, **at6, **p1,
-             find="over the stile, then 200 m along the fence", notes="PRIVATE-NOTE-2"),
-        Site("D1", 57.29420, -4.19840, name="Falls bridge", walk_m=610.0, climb_m=-15.0, access="gate", **at12, **p2,
-             find="under the bridge, upstream side"),
-        Site("D2", 57.29640, -4.20950, name="Long meadow", walk_m=900.0, climb_m=40.0, access="gate",
-             pack_type="LFP12", volts=6.0, plug=PLUG, converter_volts=12.0, **p2),
-        Site("E1", 57.20510, -4.24020, name="Roadside oak", **at12, **p3, find="the oak at the passing place"),
+        Site(
+            "C1",
+            57.24152,
+            -4.15766,
+            name="Sheepfold",
+            walk_m=430.0,
+            climb_m=25.0,
+            **at12,
+            **p1,
+            find="by the stone sheepfold left of the track; box under the flat slab",
+            notes="PRIVATE-NOTE-1",
+        ),
+        Site(
+            "C2",
+            57.24457,
+            -4.15946,
+            name="Birch spur",
+            walk_m=840.0,
+            climb_m=70.0,
+            **at12,
+            **p1,
+            find="up the birch spur to the lone rowan; post on its north side",
+            device_id="K107",
+        ),
+        Site(
+            "C3",
+            57.24794,
+            -4.14603,
+            name="Lek",
+            walk_m=1050.0,
+            climb_m=115.0,
+            **at6,
+            **p1,
+            find="over the stile, then 200 m along the fence",
+            notes="PRIVATE-NOTE-2",
+        ),
+        Site(
+            "D1",
+            57.29420,
+            -4.19840,
+            name="Falls bridge",
+            walk_m=610.0,
+            climb_m=-15.0,
+            access="gate",
+            **at12,
+            **p2,
+            find="under the bridge, upstream side",
+        ),
+        Site(
+            "D2",
+            57.29640,
+            -4.20950,
+            name="Long meadow",
+            walk_m=900.0,
+            climb_m=40.0,
+            access="gate",
+            pack_type="LFP12",
+            volts=6.0,
+            plug=PLUG,
+            converter_volts=12.0,
+            **p2,
+        ),
+        Site(
+            "E1", 57.20510, -4.24020, name="Roadside oak", **at12, **p3, find="the oak at the passing place"
+        ),
         Site("E2", 57.20790, -4.23600, name="Old quarry", walk_m=560.0, climb_m=30.0, **at6, **p3),
-        Site("Z9", 57.35000, -4.01000, name="NOT-THIS-TRIP", **at12, park_lat=57.35, park_lon=-4.01,
-             find="SECRET-PLACE"),
+        Site(
+            "Z9",
+            57.35000,
+            -4.01000,
+            name="NOT-THIS-TRIP",
+            **at12,
+            park_lat=57.35,
+            park_lon=-4.01,
+            find="SECRET-PLACE",
+        ),
     )
     return Fleet(
         name="Glen survey (invented)",
@@ -176,11 +240,21 @@ def timed_trip(fleet: Fleet, travel: Travel) -> Trip:
                 work_s += work
                 visits.append(
                     Visit(
-                        site_id, clock(there), clock(now), clock(now + work), swap_by,
-                        date(2027, 9, 1) if swap else swap_by, swap_by, swap_by + timedelta(days=14),
-                        swap_by + timedelta(days=28), site.pack_type, None, swap,
-                        tuple(job.job for job in jobs), left, True,
-                    )  # fmt: skip
+                        site_id,
+                        clock(there),
+                        clock(now),
+                        clock(now + work),
+                        swap_by,
+                        date(2027, 9, 1) if swap else swap_by,
+                        swap_by,
+                        swap_by + timedelta(days=14),
+                        swap_by + timedelta(days=28),
+                        site.pack_type,
+                        None,
+                        swap,
+                        tuple(job.job for job in jobs),
+                        left,
+                    )
                 )
                 now += work
                 if swap:
@@ -222,7 +296,14 @@ def hand_case(fleet: Fleet | None = None) -> KitCase:
             ChargeSlot("SLA12", 2, trip.back + timedelta(days=1), trip.back + timedelta(days=2)),
         ),
     )  # fmt: skip
-    outlook = Outlook(TODAY, plan.to, 0.05, {}, {})
+    outlook = Outlook(
+        TODAY,
+        plan.to,
+        0.05,
+        {},
+        {},
+        dark_chance_in_place={"C2": np.linspace(0.0, 0.9, 182), "C1": np.zeros(182)},
+    )
     return KitCase(fleet, outlook, travel, plan, trip)
 
 
@@ -230,15 +311,13 @@ def hostile_case() -> KitCase:
     """Return the same trip with hostile text in every free field."""
     fleet = hand_fleet()
     texts = HOSTILE
-    renamed = {
-        site.site_id: f"{site.site_id}{texts[k % len(texts)]}" for k, site in enumerate(fleet.sites)
-    }
+    renamed = {site.site_id: f"{site.site_id}{texts[k % len(texts)]}" for k, site in enumerate(fleet.sites)}
     types = {name: f"{name}{texts[k]}" for k, name in enumerate(fleet.pack_types)}
     sites = tuple(
         replace(
             site,
-            name=texts[(k + 1) % len(texts)],
-            find=texts[(k + 2) % len(texts)],
+            name=texts[k % len(texts)],
+            find=texts[(k + 1) % len(texts)],
             notes=texts[(k + 3) % len(texts)],
             plug=texts[3],
             device_id=texts[(k + 4) % len(texts)],
@@ -253,7 +332,9 @@ def hostile_case() -> KitCase:
         name=" ".join(texts),
         sites=sites,
         crews=(crew,),
-        packs=tuple(replace(p, pack_id=p.pack_id + texts[k % len(texts)]) for k, p in enumerate(fleet.packs or ())),
+        packs=tuple(
+            replace(p, pack_id=p.pack_id + texts[k % len(texts)]) for k, p in enumerate(fleet.packs or ())
+        ),
         jobs=tuple(
             replace(j, job=texts[k], bring=texts[k + 3], minutes=j.minutes) for k, j in enumerate(fleet.jobs)
         ),
@@ -273,7 +354,8 @@ def _rename(case: KitCase, sites: dict[str, str], types: dict[str, str], crew: s
         pack_types=kinds,
         sites=tuple(replace(s, site_id=sites[s.site_id], pack_type=types[s.pack_type]) for s in fleet.sites),
         packs=tuple(
-            replace(p, pack_type=types[p.pack_type], where=sites.get(p.where, p.where)) for p in fleet.packs or ()
+            replace(p, pack_type=types[p.pack_type], where=sites.get(p.where, p.where))
+            for p in fleet.packs or ()
         ),
         jobs=tuple(replace(j, site_id=sites[j.site_id]) for j in fleet.jobs),
         chargers=tuple(replace(c, types=tuple(types[t] for t in c.types)) for c in fleet.chargers),

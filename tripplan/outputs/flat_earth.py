@@ -143,9 +143,7 @@ def spread_apart(
                 placed[i] = (placed[i][0] - dx * push, placed[i][1] - dy * push)
                 placed[j] = (placed[j][0] + dx * push, placed[j][1] + dy * push)
                 moved = True
-        placed = [
-            (min(max(x, inset), width - inset), min(max(y, inset), height - inset)) for x, y in placed
-        ]
+        placed = [(min(max(x, inset), width - inset), min(max(y, inset), height - inset)) for x, y in placed]
         if not moved:
             break
     return placed

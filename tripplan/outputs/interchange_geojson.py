@@ -1,6 +1,4 @@
-"""
-The trip as GeoJSON after RFC 7946: longitude first, six decimals, rings counter-clockwise.
-"""
+"""The trip as GeoJSON after RFC 7946: longitude first, six decimals, rings counter-clockwise."""
 
 from __future__ import annotations
 
@@ -26,9 +24,9 @@ def trip_geojson(kit: KitView) -> bytes:
     Returns
     -------
     bytes
-        A FeatureCollection, told apart by the property ``role``: ``area`` (a rectangle around the trip, for cutting a
-        background map), ``base``, ``parking``, ``site``, ``drive`` and ``walk``. Lines are straight between
-        known points and say so in ``straight``. No ``crs``.
+        A FeatureCollection, told apart by the property ``role``: ``area`` (a rectangle around the trip, for
+        cutting a background map), ``base``, ``parking``, ``site``, ``drive`` and ``walk``. Lines are straight
+        between known points and say so in ``straight``. No ``crs``.
 
     References
     ----------
@@ -52,11 +50,17 @@ def trip_geojson(kit: KitView) -> bytes:
         features.append(
             _feature("Point", at, role="parking", label=stop.label, arrive=stop.arrive, leave=stop.leave)
         )
-        for loop in stop.loops:
-            way = [at, *(_position(site.lat, site.lon) for site in loop.sites), at]
-            features.append(
-                _feature("LineString", way, role="walk", label=stop.label, loop=loop.number, straight=True)
+        features.extend(
+            _feature(
+                "LineString",
+                [at, *(_position(site.lat, site.lon) for site in loop.sites), at],
+                role="walk",
+                label=stop.label,
+                loop=loop.number,
+                straight=True,
             )
+            for loop in stop.loops
+        )
     for site in kit.sites:
         features.append(
             _feature(

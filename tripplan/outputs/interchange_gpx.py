@@ -46,7 +46,9 @@ def trip_gpx(kit: KitView, wording: Wording) -> bytes:
     base = wording.say("overview.base")
     document.waypoints.append(_point(kit.base_lat, kit.base_lon, base, "", "base"))
     for stop in kit.stops:
-        document.waypoints.append(_point(stop.lat, stop.lon, stop.label, _stop_words(stop, wording), "parking"))
+        document.waypoints.append(
+            _point(stop.lat, stop.lon, stop.label, _stop_words(stop, wording), "parking")
+        )
     for site in kit.sites:
         title = f"{site.number} {site.name or site.site_id}"
         document.waypoints.append(_point(site.lat, site.lon, title, _site_words(site, wording), "site"))
@@ -67,7 +69,7 @@ def _point(lat: float, lon: float, name: str, description: str, kind: str) -> gp
 
 def _stop_words(stop: StopView, wording: Wording) -> str:
     numbers = ", ".join(str(site.number) for site in stop.sites)
-    return f"{stop.arrive}–{stop.leave}; {wording.say('load.for_sites', numbers=numbers)}"
+    return f"{stop.arrive} - {stop.leave}; {wording.say('load.for_sites', numbers=numbers)}"
 
 
 def _site_words(site: SiteView, wording: Wording) -> str:

@@ -40,9 +40,9 @@ def trip_ics(kit: KitView, wording: Wording, *, today: date, before: bytes | Non
     Returns
     -------
     bytes
-        One event for the trip, with an alarm at 18:00 on the evening before, and one for each charging evening. The same as
-        `before` where nothing but the number would change. SEQUENCE counts days since 2020, and is one
-        more than that of `before` where that is higher.
+        One event for the trip, with an alarm at 18:00 on the evening before, and one for each charging
+        evening. The same as `before` where nothing but the number would change. SEQUENCE counts days since
+        2020, and is one more than that of `before` where that is higher.
     """
     sequence = (today - _EPOCH).days
     content = _calendar(kit, wording, today, sequence)
@@ -84,7 +84,7 @@ def _trip_event(kit: KitView, wording: Wording, stamp: datetime, sequence: int) 
             counts=kit.counts_text,
         )
     ]
-    lines += [f"{wording.say('overview.ring_by', day=c.ring_by_text)} {c.text}" for c in kit.contacts]
+    lines += [f"{wording.say('overview.ring_by', day=c.ring_by_text)}: {c.text}" for c in kit.contacts]
     event.add("description", "\n".join(lines))
     eve = datetime.combine(kit.date - timedelta(days=1), time(_EVE_HOUR), tzinfo=kit.leave.tzinfo)
     words = wording.say("ics.eve", trip=kit.trip_id)
@@ -119,9 +119,7 @@ def _charge_event(
     return event
 
 
-def _event(
-    uid: str, summary: str, start: datetime, end: datetime, stamp: datetime, sequence: int
-) -> Event:
+def _event(uid: str, summary: str, start: datetime, end: datetime, stamp: datetime, sequence: int) -> Event:
     event = Event()
     event.add("uid", uid)
     event.add("dtstamp", stamp)
@@ -148,12 +146,12 @@ def _uid(kit: KitView, part: str) -> str:
 
 
 def _sequence_of(content: bytes | None, uid: str) -> int | None:
-    """Return the SEQUENCE of an event of an older file; None where it holds no such event or is no calendar."""
+    """Return the SEQUENCE of an event of an older file; None where there is none."""
     if content is None:
         return None
     try:
         calendar = Calendar.from_ical(content)
     except ValueError:
         return None
-    found = [int(event["SEQUENCE"]) for event in calendar.walk("VEVENT") if event.get("UID") == uid]
+    found = [int(str(event["SEQUENCE"])) for event in calendar.walk("VEVENT") if event.get("UID") == uid]
     return found[0] if found else None

@@ -1,6 +1,4 @@
-"""
-Write the field kit of one trip: six files that agree with each other.
-"""
+"""Write the field kit of one trip: six files that agree with each other."""
 
 from __future__ import annotations
 

@@ -84,6 +84,8 @@ class SiteView:
         "Can wait until ..." or why it cannot.
     can_wait : bool
         Whether it may be left out if the day runs late.
+    dark_text : str
+        Chance of finding it dark, where the forecast knows and it is worth saying; else empty.
     window_text : str
         Clock span of the access window; empty where always open.
     """
@@ -114,6 +116,7 @@ class SiteView:
     swap_by_text: str
     wait_text: str
     can_wait: bool
+    dark_text: str
     window_text: str
     walk_text: str
     device_id: str
@@ -172,6 +175,12 @@ class StopView:
     def sites(self) -> tuple[SiteView, ...]:
         """All sites of the stop in visiting order."""
         return tuple(site for loop in self.loops for site in loop.sites)
+
+    @property
+    def numbers_text(self) -> str:
+        """The numbers of its sites in brief, for example 3 to 5 with a dash."""
+        first, last = self.sites[0].number, self.sites[-1].number
+        return str(first) if first == last else f"{first}\N{EN DASH}{last}"
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,4 @@
-"""
-What a trip takes along, and which evenings make its packs ready.
-"""
+"""What a trip takes along, and which evenings make its packs ready."""
 
 from __future__ import annotations
 
@@ -48,7 +46,7 @@ def load_rows(
     """
     rows: list[LoadRow] = []
     for name, tag in tags.items():
-        assigned = tuple(clean(v.pack_in) for v in trip.visits if v.pack_type == name and v.swap and v.pack_in)
+        assigned = tuple(clean(v.pack_in) for v in trip.visits if v.pack_type == name and v.pack_in)
         shelf = assigned or tuple(
             clean(pack.pack_id)
             for pack in fleet.packs or ()

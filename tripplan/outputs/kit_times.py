@@ -82,7 +82,8 @@ def latest_times(fleet: Fleet, travel: Travel, trip: Trip) -> tuple[StopTimes, .
     Raises
     ------
     ValueError
-        If a planned visit lies in no access window, or a stop has no usable daylight: such a trip was never checked.
+        If a planned visit lies in no access window, or a stop has no usable daylight: such a trip was
+        never checked.
     """
     crew = fleet.crews_by_name[trip.crew]
     day_end = local_moment(trip.date, crew.day_end_minute, fleet.zone)

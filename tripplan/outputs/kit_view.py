@@ -26,7 +26,7 @@ from tripplan.outputs.kit_supplies import charge_views, load_rows
 from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_order
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Plan, Trip, Visit
 from tripplan.travel import Travel, contacts_for, open_spans
 
 __all__ = ["CALL_AFTER", "build_kit_view"]
@@ -70,14 +70,24 @@ def build_kit_view(
         Only this trip's sites.
     """
     tags = _pack_tags(fleet, trip, extra_spares or {}, wording)
+    dark = _dark_texts(outlook, plan, trip, wording)
     contacts = _contacts(fleet, trip, wording)
     times = latest_times(fleet, travel, trip)
     number = 0
     stops: list[StopView] = []
-    for index, stop in enumerate(trip.stops):
+    for index in range(len(trip.stops)):
         stops.append(
             _stop_view(
-                fleet, travel, trip, index, times[index], tags, contacts, wording, first_number=number + 1
+                fleet,
+                travel,
+                trip,
+                index,
+                times[index],
+                tags,
+                contacts,
+                dark,
+                wording,
+                first_number=number + 1,
             )
         )
         number += len(stops[-1].sites)
@@ -103,8 +113,8 @@ def build_kit_view(
         back=trip.back,
         call_by=trip.back + CALL_AFTER,
         leave_text=wording.clock(trip.leave),
-        back_text=wording.clock_up(trip.back),
-        call_by_text=wording.clock_up(trip.back + CALL_AFTER),
+        back_text=wording.clock(trip.back),
+        call_by_text=wording.clock(trip.back + CALL_AFTER),
         counts_text=", ".join(
             (
                 wording.count("n.stops", len(trip.stops)),
@@ -132,14 +142,12 @@ def build_kit_view(
         skip_first=tuple(sites[site_id] for site_id in skip),
         never_skip=tuple(site for key, site in sites.items() if key not in skip),
         packs=_packs_met(fleet, trip),
-        drive_home_text=wording.say("trip.home", drive=wording.duration(home), back=wording.clock_up(trip.back)),
+        drive_home_text=wording.say("trip.home", drive=wording.duration(home), back=wording.clock(trip.back)),
         road_note=wording.say("map.straight"),
     )
 
 
-def _pack_tags(
-    fleet: Fleet, trip: Trip, extra: Mapping[str, int], wording: Wording
-) -> dict[str, PackTag]:
+def _pack_tags(fleet: Fleet, trip: Trip, extra: Mapping[str, int], wording: Wording) -> dict[str, PackTag]:
     """Return a tag for each pack type of the trip, lettered in the order of first use."""
     names = list(dict.fromkeys([*(visit.pack_type for visit in trip.visits), *extra]))
     tags = {}
@@ -206,6 +214,7 @@ def _stop_view(
     times: StopTimes,
     tags: Mapping[str, PackTag],
     contacts: tuple[ContactView, ...],
+    dark: Mapping[str, str],
     wording: Wording,
     *,
     first_number: int,
@@ -222,7 +231,7 @@ def _stop_view(
     loops: list[LoopView] = []
     number = first_number
     for loop_index, loop in enumerate(stop.loops):
-        loops.append(_loop_view(fleet, travel, trip, loop, loop_index, times, tags, wording, number))
+        loops.append(_loop_view(fleet, travel, trip, loop, loop_index, times, tags, dark, wording, number))
         number += len(loop.visits)
     return StopView(
         number=index + 1,
@@ -232,14 +241,14 @@ def _stop_view(
         coordinates=_coordinates(stop.park_lat, stop.park_lon),
         geo_uri=_geo_uri(stop.park_lat, stop.park_lon),
         arrive=wording.clock(stop.arrive),
-        leave=wording.clock_up(stop.leave),
+        leave=wording.clock(stop.leave),
         drive_text=wording.say(
             "stop.drive",
             drive=wording.duration((stop.arrive - left).total_seconds() / 60),
             km=wording.distance(float(travel.drive_km[before, here]) * 1000),
         ),
-        turn_back=wording.clock(times.turn_back),
-        straight_home=wording.clock(times.straight_home),
+        turn_back=wording.clock_down(times.turn_back),
+        straight_home=wording.clock_down(times.straight_home),
         is_last=index == len(trip.stops) - 1,
         contacts=tuple(contact for contact in contacts if label in contact.stops),
         loops=tuple(loops),
@@ -254,6 +263,7 @@ def _loop_view(
     index: int,
     times: StopTimes,
     tags: Mapping[str, PackTag],
+    dark: Mapping[str, str],
     wording: Wording,
     first_number: int,
 ) -> LoopView:
@@ -265,14 +275,14 @@ def _loop_view(
         rise = site.climb_m if before is None else site.climb_m - fleet.sites_by_id[before.site_id].climb_m
         climb += max(0.0, rise)
         walk = travel.walk_m(None if before is None else before.site_id, visit.site_id)
-        sites.append(_site_view(fleet, trip, visit, tags, wording, first_number + offset, walk, rise))
+        sites.append(_site_view(fleet, trip, visit, tags, dark, wording, first_number + offset, walk, rise))
         before = visit
     return LoopView(
         number=index + 1,
         leave=wording.clock(loop.leave),
-        back=wording.clock_up(loop.back),
-        latest_leave=wording.clock(times.loops[index].leave),
-        latest_back=wording.clock(times.loops[index].back),
+        back=wording.clock(loop.back),
+        latest_leave=wording.clock_down(times.loops[index].leave),
+        latest_back=wording.clock_down(times.loops[index].back),
         walk_text=wording.distance(loop.walk_m),
         climb_text=wording.height(climb),
         weight_text=wording.weight(loop.carried_kg),
@@ -287,6 +297,7 @@ def _site_view(
     trip: Trip,
     visit: Visit,
     tags: Mapping[str, PackTag],
+    dark: Mapping[str, str],
     wording: Wording,
     number: int,
     walk_m: float,
@@ -330,13 +341,14 @@ def _site_view(
         jobs=tuple(JobView(clean(job), bring.get(clean(job), "")) for job in visit.jobs),
         arrive=wording.clock(visit.arrive),
         start=wording.clock(visit.start),
-        finish=wording.clock_up(visit.finish),
+        finish=wording.clock(visit.finish),
         waits=(visit.start - visit.arrive) >= timedelta(minutes=1),
         work_text=wording.duration((visit.finish - visit.start).total_seconds() / 60),
         swap_by=visit.swap_by,
         swap_by_text=wording.day_short(visit.swap_by),
         wait_text=wait_text,
         can_wait=waits,
+        dark_text=dark.get(visit.site_id, ""),
         window_text=_window_text(fleet, site, trip, visit, wording),
         walk_text=walk_text if walk_m >= 1 else wording.say("site.at_parking"),
         device_id=clean(site.device_id),
@@ -352,14 +364,27 @@ def _window_text(fleet: Fleet, site: Site, trip: Trip, visit: Visit, wording: Wo
                 return ""
             opens = datetime.fromtimestamp(first, tz=fleet.zone)
             closes = datetime.fromtimestamp(last, tz=fleet.zone)
-            until = wording.clock(closes) if closes.date() == trip.date else "24:00"
+            until = wording.clock_down(closes) if closes.date() == trip.date else "24:00"
             return wording.say("site.window", opens=wording.clock(opens), closes=until)
     return ""
 
 
-def _cautions(
-    fleet: Fleet, trip: Trip, tags: Mapping[str, PackTag], wording: Wording
-) -> tuple[str, ...]:
+def _dark_texts(outlook: Outlook, plan: Plan, trip: Trip, wording: Wording) -> dict[str, str]:
+    """Return the chance of finding each site dark, where this is its first visit of the season."""
+    seen = {visit.site_id for other in plan.trips if other.leave < trip.leave for visit in other.visits}
+    texts = {}
+    for visit in trip.visits:
+        chances = outlook.dark_chance_in_place.get(visit.site_id)
+        day = (trip.date - outlook.on).days
+        if chances is None or visit.site_id in seen or not 0 <= day < len(chances):
+            continue
+        percent = 100 * float(chances[day])
+        if percent >= 1:
+            texts[visit.site_id] = wording.say("site.dark", percent=wording.number(percent))
+    return texts
+
+
+def _cautions(fleet: Fleet, trip: Trip, tags: Mapping[str, PackTag], wording: Wording) -> tuple[str, ...]:
     """Return the cautions that this trip calls for, the most pressing first."""
     crew = fleet.crews_by_name[trip.crew]
     kinds = {fleet.pack_types[name].chemistry for name in tags}
@@ -378,7 +403,7 @@ def _cautions(
 
 
 def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
-    """Return the packs whose labels the crew may type: those at its sites and those of its types on the shelf."""
+    """Return the packs the crew may meet: those at its sites, and those of its types on the shelf."""
     site_ids = {visit.site_id for visit in trip.visits}
     types = {visit.pack_type for visit in trip.visits}
     met = []
@@ -387,9 +412,7 @@ def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
         usable = pack.state not in {PackState.RETIRED, PackState.SUSPECT}
         if pack.where in site_ids or (on_shelf and usable):
             kind = fleet.pack_types[pack.pack_type]
-            met.append(
-                PackView(clean(pack.pack_id), clean(pack.pack_type), kind.volts, kind.chemistry.value)
-            )
+            met.append(PackView(clean(pack.pack_id), clean(pack.pack_type), kind.volts, kind.chemistry.value))
     return tuple(met)
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import folium
 from branca.element import Element
@@ -101,7 +102,7 @@ def build_live_map(kit: KitView, wording: Wording) -> LiveMap:
     ]
     for name, kind, label, at in marks:
         _mark(name, kind, label, at).add_to(figure_map)
-    figure = figure_map.get_root()
+    figure: Any = figure_map.get_root()  # a branca Figure, which is not typed
     figure.render()
     names = json.dumps([name for name, _, _, _ in marks])
     objects = "{" + ",".join(f"{name}:marker_{name}" for name, _, _, _ in marks) + "}"
@@ -122,14 +123,18 @@ def _near(lon: float, lon0: float) -> float:
 
 
 def _line(name: str, points: list[tuple[float, float]], style: str) -> folium.PolyLine:
-    line = folium.PolyLine(points, class_name=f"way {style}", interactive=False, smooth_factor=0)
+    options: dict[str, Any] = {"class_name": f"way {style}", "interactive": False, "smooth_factor": 0}
+    line = folium.PolyLine(points, **options)  # type: ignore[no-untyped-call]
     _fix_name(line, name)
     return line
 
 
 def _mark(name: str, kind: str, label: str, at: tuple[float, float]) -> folium.Marker:
-    svg = f'<svg viewBox="-22 -22 44 44" width="44" height="44" aria-hidden="true">{mark_svg(kind, label)}</svg>'
-    icon = folium.DivIcon(html=svg, icon_size=(44, 44), icon_anchor=(22, 22), class_name=f"live-mark live-{kind}")
+    picture = mark_svg(kind, label)
+    svg = f'<svg viewBox="-22 -22 44 44" width="44" height="44" aria-hidden="true">{picture}</svg>'
+    icon = folium.DivIcon(
+        html=svg, icon_size=(44, 44), icon_anchor=(22, 22), class_name=f"live-mark live-{kind}"
+    )
     _fix_name(icon, name)
     marker = folium.Marker(at, icon=icon, keyboard=True, title="", alt=label)
     _fix_name(marker, name)

@@ -1,6 +1,4 @@
-"""
-The load list as CSV, for those who keep their lists in a spreadsheet.
-"""
+"""The load list as CSV, for those who keep their lists in a spreadsheet."""
 
 from __future__ import annotations
 
@@ -24,8 +22,8 @@ def load_csv(kit: KitView) -> bytes:
     Returns
     -------
     bytes
-        UTF-8 with a byte order mark; ``kind`` is ``pack``, ``spare``, ``job`` or ``kit``; ``weight_kg`` is the
-        whole row's. [kg]; texts that a spreadsheet could run as a formula carry a leading apostrophe.
+        UTF-8 with a byte order mark; ``kind`` is ``pack``, ``spare``, ``job`` or ``kit``; ``weight_kg`` is
+        the whole row's; texts that a spreadsheet could run as a formula carry a leading apostrophe.
     """
     rows = [
         (

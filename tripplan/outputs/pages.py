@@ -1,6 +1,4 @@
-"""
-The two pages of a kit, filled from templates and proved to be self-contained.
-"""
+"""The two pages of a kit, filled from templates and proved to be self-contained."""
 
 from __future__ import annotations
 
@@ -21,7 +19,9 @@ from tripplan.outputs.wording import Wording
 
 __all__ = ["OutsideRequestError", "render_checklist", "render_map_page", "require_self_contained"]
 
-_LINK_ATTRIBUTES = {"src", "href", "srcset", "data", "action", "poster", "formaction", "xlink:href", "background"}
+_LINK_ATTRIBUTES = frozenset(
+    ("src", "href", "srcset", "data", "action", "poster", "formaction", "xlink:href", "background")
+)
 _OUTSIDE = re.compile(r"^\s*(?:[a-z][a-z0-9+.-]*:)?//", re.IGNORECASE)
 _CSS_LOAD = re.compile(r"url\s*\(|@import", re.IGNORECASE)
 _SCRIPT_LOAD = re.compile(r"""(?:src|href)\s*[=:]\s*\\?["'](?:https?:)?//""", re.IGNORECASE)
@@ -54,22 +54,26 @@ def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
     OutsideRequestError
         If the page would ask any host for anything.
     """
-    from tripplan.outputs.leaflet_map import build_live_map, leaflet_css, leaflet_js  # noqa: PLC0415 - heavy
+    from tripplan.outputs.leaflet_map import build_live_map, leaflet_css, leaflet_js  # heavy, so only here
 
     live = build_live_map(kit, wording)
     scripts = [leaflet_js(), _asset("page.js"), _asset("map.js") + live.script]
     if recording:
         scripts.insert(1, _asset("record.js"))
-    text = _environment(wording).get_template("map.html.j2").render(
-        kit=kit,
-        policy=_policy(scripts),
-        styles=Markup(leaflet_css() + _asset("marks.css") + _asset("page.css")),  # noqa: S704 - our own files
-        trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
-        stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
-        live_html=Markup(live.html),  # noqa: S704 - a constant
-        scripts=[Markup(script) for script in scripts],  # noqa: S704 - our own code and numbers
-        data=Markup(json_block(_page_data(kit, wording))),  # noqa: S704 - made safe by json_block
-        recording=recording,
+    text = (
+        _environment(wording)
+        .get_template("map.html.j2")
+        .render(
+            kit=kit,
+            policy=_policy(scripts),
+            styles=Markup(leaflet_css() + _asset("marks.css") + _asset("page.css")),  # noqa: S704 - our own files
+            trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
+            stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
+            live_html=Markup(live.html),  # noqa: S704 - a constant
+            scripts=[Markup(script) for script in scripts],  # noqa: S704 - our own code and numbers
+            data=Markup(json_block(_page_data(kit, wording))),  # noqa: S704 - made safe by json_block
+            recording=recording,
+        )
     )
     require_self_contained(text)
     return text
@@ -96,12 +100,16 @@ def render_checklist(kit: KitView, wording: Wording) -> str:
     OutsideRequestError
         If the page would ask any host for anything.
     """
-    text = _environment(wording).get_template("checklist.html.j2").render(
-        kit=kit,
-        policy=_policy([]),
-        styles=Markup(_asset("marks.css") + _asset("paper.css")),  # noqa: S704 - our own files
-        trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
-        stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
+    text = (
+        _environment(wording)
+        .get_template("checklist.html.j2")
+        .render(
+            kit=kit,
+            policy=_policy([]),
+            styles=Markup(_asset("marks.css") + _asset("paper.css")),  # noqa: S704 - our own files
+            trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
+            stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
+        )
     )
     require_self_contained(text)
     return text
@@ -203,9 +211,7 @@ def _page_data(kit: KitView, wording: Wording) -> dict[str, Any]:
             {
                 "mark": f"stop_{stop.number}",
                 "label": stop.label,
-                "numbers": f"{stop.sites[0].number}–{stop.sites[-1].number}"
-                if len(stop.sites) > 1
-                else str(stop.sites[0].number),
+                "numbers": stop.numbers_text,
                 "sites": [f"site_{site.number}" for site in stop.sites],
             }
             for stop in kit.stops

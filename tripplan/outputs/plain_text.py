@@ -24,7 +24,7 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def clean(text: str) -> str:
-    """
+    r"""
     Return user text on one line without anything that a file format or a reader stumbles over.
 
     Parameters
@@ -40,7 +40,7 @@ def clean(text: str) -> str:
 
     Examples
     --------
-    >>> clean("gate\\x07 code \\u202e1234\\n  left")
+    >>> clean("gate\x07 code \u202e1234\n  left")
     'gate code 1234 left'
     """
     kept = _TURNING.sub("", _FORBIDDEN.sub("", text.replace("\x85", " ")))
@@ -72,11 +72,11 @@ def csv_cell(value: str | float | None) -> str:
         guarded = value.startswith(_FORMULA_STARTS)
         text = clean(value)
         return f"'{text}" if guarded or text.startswith(_FORMULA_STARTS) else text
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value:.12g}"
 
 
 def csv_table(header: Iterable[str], rows: Iterable[Iterable[str | float | None]]) -> bytes:
-    """
+    r"""
     Return a CSV file: UTF-8 with a byte order mark, commas, CRLF, every cell guarded.
 
     Parameters
@@ -94,7 +94,7 @@ def csv_table(header: Iterable[str], rows: Iterable[Iterable[str | float | None]
     Examples
     --------
     >>> csv_table(["item", "count"], [["pole; short", 2]])
-    b'\\xef\\xbb\\xbfitem,count\\r\\n"pole; short",2\\r\\n'
+    b'\xef\xbb\xbfitem,count\r\n"pole; short",2\r\n'
     """
     lines = [",".join(header)]
     lines.extend(",".join(_quoted(csv_cell(value)) for value in row) for row in rows)
@@ -106,7 +106,7 @@ def _quoted(cell: str) -> str:
 
 
 def json_block(data: Mapping[str, Any]) -> str:
-    """
+    r"""
     Return JSON that may stand inside a script element, whatever the texts hold.
 
     Parameters
@@ -121,8 +121,8 @@ def json_block(data: Mapping[str, Any]) -> str:
 
     Examples
     --------
-    >>> json_block({"name": "</script>\\u2028"})
-    '{"name":"\\\\u003c/script\\\\u003e\\\\u2028"}'
+    >>> json_block({"name": "</script>\u2028"})
+    '{"name":"\\u003c/script\\u003e\\u2028"}'
     """
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     for mark, code in (("<", "\\u003c"), (">", "\\u003e"), ("&", "\\u0026")):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 from tripplan.outputs.flat_earth import FlatFrame, frame_points, nice_length, spread_apart
 from tripplan.outputs.kit_model import KitView, StopView
@@ -18,8 +19,8 @@ from tripplan.outputs.wording import Wording
 
 __all__ = ["SHAPES", "mark_svg", "stop_map", "trip_map"]
 
-_WIDTH, _HEIGHT, _MARGIN = 640.0, 460.0, 62.0
-_STOP_HEIGHT = 400.0
+_WIDTH, _HEIGHT, _MARGIN = 420.0, 330.0, 46.0
+_STOP_HEIGHT = 280.0
 _MARK = 17.0  # half the size of a mark, in drawing units
 
 # Outlines of the marks about the origin, fitting a box of +-17.
@@ -86,12 +87,11 @@ def trip_map(kit: KitView, wording: Wording) -> str:
     route = [*drawn, drawn[0]]
     parts = [_grid(frame), *_leaders(true, drawn)]
     parts.append(_line("drive", route))
-    parts.extend(_arrow(a, b) for a, b in zip(route, route[1:], strict=False))
+    parts.extend(_arrow(a, b) for a, b in pairwise(route))
     parts.append(mark_svg("base", wording.say("mark.base"), *drawn[0]))
     for stop, (x, y) in zip(kit.stops, drawn[1:], strict=True):
         parts.append(mark_svg("parking", stop.label, x, y))
-        numbers = _span_text([site.number for site in stop.sites])
-        parts.append(f'<text class="note" x="{_n(x)}" y="{_n(y + 33)}" text-anchor="middle">{numbers}</text>')
+        parts.append(_text("note", x, y + 33, stop.numbers_text))
     parts.append(_scale_and_north(frame, wording))
     return _svg("trip-map", wording.say("map.trip_title"), frame, parts)
 
@@ -122,7 +122,7 @@ def stop_map(stop: StopView, wording: Wording) -> str:
     for loop in stop.loops:
         way = [drawn[0], *(where[site.number] for site in loop.sites), drawn[0]]
         parts.append(_line("walk", way))
-        parts.extend(_arrow(a, b) for a, b in zip(way, way[1:], strict=False))
+        parts.extend(_arrow(a, b) for a, b in pairwise(way))
     parts.append(mark_svg("parking", stop.label, *drawn[0]))
     parts.extend(
         mark_svg("swap" if site.swap else "call", str(site.number), *where[site.number]) for site in sites
@@ -132,9 +132,10 @@ def stop_map(stop: StopView, wording: Wording) -> str:
 
 
 def _svg(name: str, title: str, frame: FlatFrame, parts: Iterable[str]) -> str:
+    box = f"0 0 {_n(frame.width)} {_n(frame.height)}"
     head = (
-        f'<svg class="flat-map" role="img" aria-labelledby="{name}-title" '
-        f'viewBox="0 0 {_n(frame.width)} {_n(frame.height)}"><title id="{name}-title">{html.escape(title)}</title>'
+        f'<svg class="flat-map" role="img" aria-labelledby="{name}-title" viewBox="{box}">'
+        f'<title id="{name}-title">{html.escape(title)}</title>'
     )
     return head + "".join(parts) + "</svg>"
 
@@ -179,7 +180,8 @@ def _arrow(a: tuple[float, float], b: tuple[float, float]) -> str:
     # Off the middle, so that the heads of a way out and the same way back do not cover each other.
     x, y = a[0] + (b[0] - a[0]) * 0.6, a[1] + (b[1] - a[1]) * 0.6
     angle = math.degrees(math.atan2(b[1] - a[1], b[0] - a[0]))
-    return f'<path class="arrow" transform="translate({_n(x)},{_n(y)}) rotate({_n(angle)})" d="M-8 -7L8 0L-8 7Z"/>'
+    where = f"translate({_n(x)},{_n(y)}) rotate({_n(angle)})"
+    return f'<path class="arrow" transform="{where}" d="M-8 -7L8 0L-8 7Z"/>'
 
 
 def _scale_and_north(frame: FlatFrame, wording: Wording) -> str:
@@ -191,24 +193,20 @@ def _scale_and_north(frame: FlatFrame, wording: Wording) -> str:
     bottom, left = frame.height - 16, 18
     right = frame.width - 28
     north = html.escape(wording.say("map.north"))
+    words = html.escape(wording.distance(metres))
+    low = _n(bottom)
+    high = _n(bottom - 9)
     return (
-        f'<g class="scale"><path d="M{left} {_n(bottom - 9)}V{_n(bottom)}H{_n(left + length)}V{_n(bottom - 9)}"/>'
-        f'<text x="{_n(left + length + 8)}" y="{_n(bottom + 1)}">{html.escape(wording.distance(metres))}</text></g>'
+        f'<g class="scale"><path d="M{left} {high}V{low}H{_n(left + length)}V{high}"/>'
+        f'<text x="{_n(left + length + 8)}" y="{_n(bottom + 1)}">{words}</text></g>'
         f'<g class="north" transform="translate({_n(right)},{_n(frame.height - 40)})">'
         f'<path d="M0 -22L9 8L0 2L-9 8Z"/><text y="26" text-anchor="middle">{north}</text></g>'
     )
 
 
-def _span_text(numbers: Sequence[int]) -> str:
-    """
-    Return site numbers in brief.
-
-    Examples
-    --------
-    >>> _span_text([3, 4, 5]), _span_text([7])
-    ('3–5', '7')
-    """
-    return str(numbers[0]) if len(numbers) == 1 else f"{numbers[0]}–{numbers[-1]}"
+def _text(name: str, x: float, y: float, words: str) -> str:
+    """Return words set in the middle above x, y."""
+    return f'<text class="{name}" x="{_n(x)}" y="{_n(y)}" text-anchor="middle">{html.escape(words)}</text>'
 
 
 def _n(value: float) -> str:

@@ -87,8 +87,8 @@ class Wording:
 
         Examples
         --------
-        >>> wording_for("de").number(12.50, 1), wording_for("en").number(12.0, 1)
-        ('12,5', '12')
+        >>> wording_for("en").number(12.50, 1), wording_for("en").number(12.0, 1)
+        ('12.5', '12')
         """
         text = f"{value:.{decimals}f}"
         if decimals:
@@ -96,12 +96,12 @@ class Wording:
         return ("0" if text == "-0" else text).replace(".", self.texts["format.decimal"])
 
     def clock(self, moment: datetime) -> str:
-        """Return the local clock time, rounded down to the minute."""
-        return f"{moment:%H:%M}"
+        """Return the local clock time of something planned, to the nearest minute."""
+        return f"{moment + timedelta(seconds=30):%H:%M}"
 
-    def clock_up(self, moment: datetime) -> str:
-        """Return the local clock time, rounded up to the minute."""
-        return self.clock(moment + timedelta(seconds=(60 - moment.second) % 60))
+    def clock_down(self, moment: datetime) -> str:
+        """Return the local clock time of a limit, rounded down to the minute."""
+        return f"{moment:%H:%M}"
 
     def day(self, day: date) -> str:
         """

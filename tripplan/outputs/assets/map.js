@@ -38,6 +38,40 @@ function tripplanMap(map, names, marks, lines) {
     });
   });
 
+  // Which way: an arrowhead on every piece of a line that has room for one.
+  var arrows = L.layerGroup().addTo(map);
+  function point() {
+    arrows.clearLayers();
+    lines.forEach(function (line) {
+      var way = line.getLatLngs();
+      for (var k = 1; k < way.length; k += 1) {
+        var a = map.latLngToLayerPoint(way[k - 1]), b = map.latLngToLayerPoint(way[k]);
+        if (a.distanceTo(b) < 76) { continue; }
+        var icon = L.divIcon({ className: "live-arrow", iconSize: [20, 20], iconAnchor: [10, 10] });
+        var at = map.layerPointToLatLng([a.x + 0.6 * (b.x - a.x), a.y + 0.6 * (b.y - a.y)]);
+        var head = L.marker(at, { icon: icon, interactive: false, keyboard: false, zIndexOffset: -2000 }).addTo(arrows);
+        var turn = Math.atan2(b.y - a.y, b.x - a.x) * 180 / Math.PI;
+        svg(head.getElement(), 20, 20, [["path", { "class": "arrow", d: "M-8 -7L8 0L-8 7Z", transform: "translate(10,10) rotate(" + turn.toFixed(1) + ")" }]]);
+      }
+    });
+  }
+
+  // A light grid of round lengths, so that distances can be judged by eye.
+  map.createPane("grid").style.zIndex = 250;
+  var grid = L.layerGroup().addTo(map);
+  function rule(step) {
+    grid.clearLayers();
+    var view = map.getBounds(), middle = map.getCenter();
+    var tall = step / 111195, wide = tall / Math.max(0.02, Math.cos(middle.lat * Math.PI / 180));
+    var style = { className: "live-grid", pane: "grid", interactive: false };
+    for (var lat = middle.lat - tall * 12; lat <= middle.lat + tall * 12; lat += tall) {
+      L.polyline([[lat, view.getWest() - 1], [lat, view.getEast() + 1]], style).addTo(grid);
+    }
+    for (var lon = middle.lng - wide * 12; lon <= middle.lng + wide * 12; lon += wide) {
+      L.polyline([[view.getSouth() - 1, lon], [view.getNorth() + 1, lon]], style).addTo(grid);
+    }
+  }
+
   // Marks that would cover each other step aside, with a thin line to where they belong.
   var leaders = L.layerGroup().addTo(map);
   function arrange() {
@@ -138,6 +172,7 @@ function tripplanMap(map, names, marks, lines) {
       ? (metres < 1000 ? metres + " m" : metres / 1000 + " km")
       : String(Math.round(metres / unit * 1000) / 1000) + " mi";
     var length = metres / across;
+    rule(metres);
     svg(scale.getContainer(), 200, 26, [
       ["path", { d: "M3 8V20H" + (length + 3).toFixed(1) + "V8", fill: "none", stroke: "currentColor", "stroke-width": 3 }],
       ["text", { x: (length + 10).toFixed(1), y: 21 }, text.replace(".", say.decimal)]
@@ -196,9 +231,11 @@ function tripplanMap(map, names, marks, lines) {
   document.documentElement.classList.add("has-map");
   map.invalidateSize();
   map.on("zoomend", arrange);
+  map.on("zoomend", point);
   map.on("zoomend moveend", measure);
   map.fitBounds(bounds(trip), { padding: [46, 46], maxZoom: 15, animate: false });
   whole.setAttribute("aria-pressed", "true");
   arrange();
+  point();
   measure();
 }

@@ -1,0 +1,94 @@
+"""
+A real Chromium with its network off.
+
+Browser tests fail, not skip, where Chromium is missing; set TRIPPLAN_NO_BROWSER=1 to skip them visibly.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.append(str(Path(__file__).parent.parent / "outputs"))
+
+_PATHS = ("chromium", "chromium-browser", "google-chrome")
+
+
+@dataclass
+class Watched:
+    """A page and everything that went wrong on it."""
+
+    page: Any
+    context: Any
+    trouble: list[str] = field(default_factory=list)
+
+    def require_quiet(self) -> None:
+        assert self.trouble == []
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    if os.environ.get("TRIPPLAN_NO_BROWSER") == "1":
+        pytest.skip("TRIPPLAN_NO_BROWSER=1: browser tests left out on request")
+    path = next((found for name in _PATHS if (found := shutil.which(name))), None)
+    if path is None:
+        pytest.fail(
+            "Browser tests need Chromium: install the system package 'chromium', "
+            "or set TRIPPLAN_NO_BROWSER=1 to leave these tests out."
+        )
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(chromium: Any) -> Iterator[Callable[..., Watched]]:
+    """Open a local file with the network off and note every dialog, error and foreign request."""
+    contexts: list[Any] = []
+
+    def open_file(path: Path, *, width: int = 390, height: int = 844, **options: Any) -> Watched:
+        context = chromium.new_context(viewport={"width": width, "height": height}, offline=True, **options)
+        contexts.append(context)
+        context.set_default_timeout(10_000)
+        watched = Watched(context.new_page(), context)
+        page = watched.page
+
+        def note_dialog(dialog: Any) -> None:
+            watched.trouble.append(f"dialog: {dialog.message}")
+            dialog.dismiss()
+
+        page.on("dialog", note_dialog)
+        page.on("pageerror", lambda error: watched.trouble.append(f"page error: {error}"))
+        page.on(
+            "console",
+            lambda message: (
+                watched.trouble.append(f"console: {message.text}")
+                if message.type in {"error", "warning"}
+                else None
+            ),
+        )
+        own = path.resolve().as_uri()
+        page.on(
+            "request",
+            lambda request: (
+                None
+                if request.url.split("#")[0] == own or request.url.startswith(("data:", "blob:"))
+                else watched.trouble.append(f"request: {request.url}")
+            ),
+        )
+        page.goto(own)
+        return watched
+
+    yield open_file
+    for context in contexts:
+        context.close()

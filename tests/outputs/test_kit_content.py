@@ -1,0 +1,221 @@
+"""What the kit says and what it keeps to itself."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from dataclasses import replace
+
+import html5lib
+import pytest
+from kit_trip import TODAY, hand_case
+
+from tripplan.errors import StorageError
+from tripplan.outputs import KIT_FILES, write_kit
+from tripplan.outputs.pages import OutsideRequestError, require_self_contained
+from tripplan.outputs.wording import known_languages, wording_for
+
+PAGES = ("map.html", "checklist.html")
+
+
+def text_of(path):
+    tree = html5lib.HTMLParser(strict=False, namespaceHTMLElements=False).parse(path.read_text("utf-8"))
+    for name in ("script", "style"):
+        for parent in tree.iter():
+            for child in list(parent):
+                if child.tag == name:
+                    parent.remove(child)
+    return " ".join(" ".join(tree.itertext()).split())
+
+
+def test_all_six_files_are_written(kit_folder):
+    assert {path.name for path in kit_folder.iterdir()} == set(KIT_FILES)
+
+
+def test_the_same_trip_gives_the_same_bytes(case, kit_folder, tmp_path):
+    write_kit(*case.arguments(), tmp_path, today=TODAY, extra_spares={"SLA12": 1})
+    for name in KIT_FILES:
+        assert (tmp_path / name).read_bytes() == (kit_folder / name).read_bytes()
+
+
+@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("folder", ["kit_folder", "hostile_folder"])
+def test_pages_are_valid_html(name, folder, request):
+    parser = html5lib.HTMLParser(strict=True)
+    parser.parse((request.getfixturevalue(folder) / name).read_text("utf-8"))
+    assert parser.errors == []
+
+
+@pytest.mark.parametrize("name", KIT_FILES)
+def test_private_notes_and_other_sites_stay_home(kit_folder, name):
+    content = (kit_folder / name).read_text("utf-8")
+    for secret in ("PRIVATE-NOTE", "NOT-THIS-TRIP", "SECRET-PLACE", "Z9", "B09", "57.35", "X1"):
+        assert secret not in content
+
+
+def test_retired_and_suspect_packs_are_not_offered(kit_folder):
+    assert "B99" not in (kit_folder / "map.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_pages_say_everything_that_the_trip_needs(case, kit_folder, name):
+    text = text_of(kit_folder / name)
+    for visit in case.trip.visits:
+        site = case.fleet.sites_by_id[visit.site_id]
+        for word in (site.name, site.site_id, f"{site.lat:.5f} N", site.find):
+            assert word in text
+        for job in case.fleet.open_jobs.get(site.site_id, ()):
+            assert job.job in text
+            assert job.bring in text
+    for stop in case.trip.stops:
+        assert f"{stop.park_lat:.5f} N" in text
+    for words in (
+        "Saturday 6 March 2027", "Merrin van", "Ruth", "08:00", "14:12", "15:12", "3 stops, 7 sites, 6 packs to swap",
+        "Estate office, 0123 555 0199", "by Thu 4 Mar", "A converter stands here: it takes 12 V and gives the device 6 V.",
+        "Enter only between 09:00 and 16:00; be out again by then.", "Can wait until Sat 20 Mar.",
+        "Do not leave out: no later date reaches it by Mon 8 Mar.", "No swap", "Drive off by",
+        "2 sites of the fleet are set aside and not in any plan.", "Tue 2 Mar 18:00",
+        "Lithium iron phosphate packs are never charged below 0 C.", "A 12 V pack on a 6 V device destroys the device.",
+        "fuse of 2 to 3 A", "Working alone",
+    ):  # fmt: skip
+        assert words in text
+
+
+def test_geo_links_name_every_parking_and_site(case, kit_folder):
+    links = set(re.findall(r'href="geo:([-0-9.]+),([-0-9.]+)"', (kit_folder / "map.html").read_text("utf-8")))
+    wanted = {(f"{s.park_lat:.6f}", f"{s.park_lon:.6f}") for s in case.trip.stops}
+    wanted |= {
+        (f"{case.fleet.sites_by_id[v.site_id].lat:.6f}", f"{case.fleet.sites_by_id[v.site_id].lon:.6f}")
+        for v in case.trip.visits
+    }
+    assert links == wanted
+
+
+def test_load_list_counts_packs_spares_and_what_jobs_need(kit_folder):
+    raw = (kit_folder / "load.csv").read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbf")
+    rows = list(csv.DictReader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
+    packs = {(row["kind"], row["item"]): row for row in rows if row["kind"] in {"pack", "spare"}}
+    assert {key: row["count"] for key, row in packs.items()} == {
+        ("pack", "SLA12"): "3", ("spare", "SLA12"): "1", ("pack", "SLA6"): "2", ("pack", "LFP12"): "1",
+    }  # fmt: skip
+    assert packs["pack", "SLA12"]["sites"] == "C1 C2 D1"
+    assert packs["pack", "SLA12"]["weight_kg"] == "8.4"
+    assert packs["pack", "SLA12"]["packs"] == "B10 B11 B12 B13"
+    assert [row["item"] for row in rows if row["kind"] == "job"] == ["2 m cord with plug", "lens cloth"]
+
+
+def test_load_list_runs_no_formula(hostile_folder):
+    rows = list(csv.reader(io.StringIO((hostile_folder / "load.csv").read_text("utf-8-sig"), newline="")))
+    cells = [cell for row in rows for cell in row]
+    assert any("=cmd()" in cell for cell in cells)
+    assert not [cell for cell in cells if cell.startswith(("=", "+", "@", "\t", "\r"))]
+    assert not [cell for cell in cells if cell.startswith("-") and not re.fullmatch(r"-[0-9.]+", cell)]
+
+
+@pytest.mark.parametrize(
+    "markup",
+    [
+        '<script src="https://example.org/x.js"></script>',
+        '<link rel="stylesheet" href="http://example.org/x.css">',
+        "<style>b{background:url(https://example.org/x.png)}</style>",
+        "<style>@import 'x.css';</style>",
+        '<p style="background:url(x.png)">',
+        '<p onclick="alert(1)">',
+        "<script>document.body.innerHTML='<img src=\"https://example.org/x\">'</script>",
+        '<a href="//example.org">x</a>',
+    ],
+)
+def test_a_page_that_asks_a_host_is_refused(markup):
+    with pytest.raises(OutsideRequestError):
+        require_self_contained(f"<!DOCTYPE html><title>x</title>{markup}")
+
+
+def test_data_block_holds_only_plain_json(hostile_folder):
+    page = (hostile_folder / "map.html").read_text("utf-8")
+    block = re.search(r'<script type="application/json" id="kit-data">(.*?)</script>', page, re.DOTALL)
+    assert block is not None
+    assert not set("<>&\u2028\u2029") & set(block[1])
+    assert json.loads(block[1])["marks"]["site_1"]["title"] == "1 </script><img src=x onerror=alert(1)>"
+
+
+def test_languages_have_the_same_keys_and_places():
+    english = wording_for("en").texts
+    for language in known_languages():
+        texts = wording_for(language).texts
+        assert set(texts) == set(english)
+        for key, text in texts.items():
+            assert text.strip()
+            assert set(re.findall(r"{(\w*)}", text)) == set(re.findall(r"{(\w*)}", english[key])), key
+
+
+def test_unknown_language_is_refused():
+    with pytest.raises(ValueError, match="no texts for language 'xx'"):
+        wording_for("xx")
+
+
+def test_every_text_is_used():
+    from importlib import resources
+
+    folder = resources.files("tripplan.outputs")
+    code = "".join(
+        file.read_text("utf-8")
+        for where in (folder, folder / "templates")
+        for file in where.iterdir()
+        if file.name.endswith((".py", ".j2"))
+    )
+    built = ("weekday", "weekday_short", "month", "month_short", "chemistry", "item", "found", "caution", "wrong", "n",
+             "cause", "outcome", "check_words", "js")  # fmt: skip
+    for key in wording_for("en").texts:
+        if key.split(".")[0] not in built:
+            assert f'"{key}"' in code or f"'{key}'" in code, key
+
+
+def test_imperial_units_are_the_same_trip_in_miles(case, tmp_path):
+    write_kit(*case.arguments(), tmp_path, today=TODAY, metric=False)
+    text = text_of(tmp_path / "map.html")
+    assert " mi" in text
+    assert " lb" in text
+    assert " km" not in text
+
+
+def test_a_folder_that_cannot_be_made_is_a_storage_error(case, tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(StorageError):
+        write_kit(*case.arguments(), tmp_path / "file" / "kit", today=TODAY)
+
+
+def test_chance_of_finding_a_site_dark_is_said_where_it_matters(case):
+    from tripplan.outputs.kit_view import build_kit_view
+
+    kit = build_kit_view(*case.arguments(), today=TODAY, wording=wording_for("en"))
+    said = {site.site_id: site.dark_text for site in kit.sites if site.dark_text}
+    assert said == {"C2": "running; dark in 5 of 100 such cases"}  # day 10 of 181, 0.9 at the end
+
+
+def test_a_late_site_is_not_offered_for_skipping():
+    case = hand_case()
+    stops = case.trip.stops
+    visit = replace(stops[0].loops[0].visits[0], swap_by=TODAY)
+    loop = replace(stops[0].loops[0], visits=(visit, stops[0].loops[0].visits[1]))
+    trip = replace(case.trip, stops=(replace(stops[0], loops=(loop, stops[0].loops[1])), *stops[1:]))
+    from tripplan.outputs.kit_view import build_kit_view
+
+    kit = build_kit_view(
+        case.fleet, case.outlook, case.travel, case.plan, trip, today=TODAY, wording=wording_for("en")
+    )
+    assert kit.sites[0].wait_text == "Do not leave out: it should have been swapped by Wed 24 Feb."
+    assert "C1" not in [site.site_id for site in kit.skip_first]
+    assert [site.site_id for site in kit.never_skip] == ["C1", "C2"]
+
+
+def test_charging_slots_go_to_the_first_trip_that_takes_them(case):
+    from tripplan.outputs.kit_view import build_kit_view
+
+    kit = build_kit_view(*case.arguments(), today=TODAY, wording=wording_for("en"))
+    assert [view.text for view in kit.charging] == [
+        "1 x [A] SLA12, 12 V (charger 1); 1 x [C] LFP12, 12 V (charger 2)",
+        "1 x [B] SLA6, 6 V (charger 1)",
+    ]
