@@ -150,7 +150,7 @@ def tiny_season(seed: int) -> tuple[Fleet, Outlook]:
     rng = random.Random(f"tiny {seed}")
     for attempt in range(1000):
         wishes = FleetWishes(
-            sites=(1, 5), weeks=(2, 5), crews=(1, 2), stock=0.5, rules=0.3, lives_days=(10.0, 45.0)
+            sites=(1, 5), weeks=(2, 5), crews=(1, 2), stock=0.5, rules=0.25, lives_days=(25.0, 90.0)
         )
         fleet, outlook = random_fleet(rng.randrange(10**9), wishes=wishes)
         days = _span(outlook.on, outlook.to)
@@ -162,7 +162,7 @@ def tiny_season(seed: int) -> tuple[Fleet, Outlook]:
                 if day.weekday() in crew.weekdays
                 and not any(day in span for span in (*fleet.blocked, *crew.away))
             ]
-            kept = set(rng.sample(free, min(len(free), rng.randint(2, 5))))
+            kept = set(rng.sample(free, min(len(free), rng.randint(2, 4))))
             away = tuple(DateSpan(day, day) for day in free if day not in kept)
             crews.append(replace(crew, away=crew.away + away))
             dates |= kept
