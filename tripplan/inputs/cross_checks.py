@@ -71,11 +71,11 @@ def _check_volts(site: Site, kind: PackType, reader: ColumnReader, row: int, col
     wants = site.takes_volts
     if reader.is_bad(row, "converter_volts") or abs(kind.volts - wants) < 1e-6:
         return
-    inlet = "the converter takes in" if site.converter_volts is not None else "takes in"
+    inlet = f"the converter of {where}" if site.converter_volts is not None else where
     mend = "Name a pack type of the right voltage, or mend volts."
     if kind.volts > wants:
         mend = f"A {kind.volts:g} V pack on a {wants:g} V device destroys the device. {mend}"
-    reader.fault(row, column, f"the pack gives {kind.volts:g} V, but {where} {inlet} {wants:g} V", mend)
+    reader.fault(row, column, f"the pack gives {kind.volts:g} V, but {inlet} takes in {wants:g} V", mend)
 
 
 def _check_plug(site: Site, kind: PackType, reader: ColumnReader, row: int, column: str) -> None:
@@ -233,7 +233,9 @@ def check_visit_volts(
                 _check_pack_volts(reader, visit.row, column, volts, kind)
 
 
-def check_reading_volts(readings: Sequence[Reading], fleet: Fleet, reader: ColumnReader) -> None:
+def check_reading_volts(
+    readings: Sequence[Reading], fleet: Fleet, reader: ColumnReader, site_reader: ColumnReader
+) -> None:
     """
     Refuse reported volts that the pack or the backup cells cannot have.
 
@@ -243,13 +245,13 @@ def check_reading_volts(readings: Sequence[Reading], fleet: Fleet, reader: Colum
         All readings.
     fleet : Fleet
         Sites and pack types.
-    reader : ColumnReader
-        Of readings.csv.
+    reader, site_reader : ColumnReader
+        Of readings.csv and sites.csv; sites whose pack type has a fault are not judged.
     """
     for reading in readings:
         site = fleet.sites_by_id.get(reading.site_id)
         kind = fleet.pack_types.get(site.pack_type) if site else None
-        if reading.volts is None or site is None or kind is None:
+        if reading.volts is None or site is None or kind is None or site_reader.is_bad(site.row, "pack_type"):
             continue
         if reading.source == "pack":
             _check_pack_volts(reader, reading.row, "volts", reading.volts, kind)

@@ -222,7 +222,7 @@ class _Reader:
         if "visits" in readers:
             check_visit_volts(visits, packs or (), fleet, readers["visits"], readers.get("packs"))
         if "readings" in readers:
-            check_reading_volts(readings, fleet, readers["readings"])
+            check_reading_volts(readings, fleet, readers["readings"], reader)
         if not self.failed & {"packs", "visits"}:
             check_life(fleet, reader)
         if self.today is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from tripplan.fleet import Charger, Chemistry, PackType
@@ -12,6 +13,7 @@ from tripplan.inputs.words import parse_choice
 
 __all__ = ["read_chargers", "read_pack_types"]
 
+_POLARITY = re.compile(r"[+\u2212]|(?<!\w)-|-(?!\w)|plus|minus|positive|negative", re.IGNORECASE)
 _USUAL_MONTHS = 5.0  # of a 12 V sealed lead-acid pack of about 7 Ah; the contract's default
 
 
@@ -70,7 +72,7 @@ def _read_type(name: str, table: TomlTable) -> PackType | None:
     if not table.has("volts"):
         table.fault("volts", "the setting is missing", "Write the volts at the pack's plug.")
     plug = table.text("plug", required=True)
-    if plug and not any(mark in plug for mark in "+-\u2212"):
+    if plug and not _POLARITY.search(plug):
         table.remark(
             "plug", f"'{plug}' does not say which contact is plus; write for example '5.5x2.1 centre +'."
         )
