@@ -108,28 +108,36 @@ def test_what_nothing_is_known_of_is_a_fault():
         forecast_fleet(make_fleet(make_site()), ON)
 
 
+def life_quantile(level, median=5.0 * 30.4375, sd=0.25, age=0.0):
+    """Of a log-normal life of which one in fifty lasts half as long, given that it has lasted to `age`."""
+    normal = NormalDist(math.log(median), sd)
+
+    def flat(day):
+        return 0.98 * normal.cdf(math.log(day)) + 0.02 * normal.cdf(math.log(2.0 * day)) if day > 0 else 0.0
+
+    wanted, low, high = flat(age) + level * (1.0 - flat(age)), 1.0, 5000.0
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if flat(middle) < wanted else (low, middle)
+    return low
+
+
 def test_usual_life_is_log_normal_about_the_months_given():
     renewal = forecast_fleet(make_fleet(make_site(swapped_on=ON)), ON).renewals["A"]
-    days = 5.0 * 30.4375
-    for got, z in (
-        (renewal.flat_early[0], -1.645),
-        (renewal.flat_likely[0], 0.0),
-        (renewal.flat_late[0], 1.645),
+    for got, level in (
+        (renewal.flat_early[0], 0.05),
+        (renewal.flat_likely[0], 0.5),
+        (renewal.flat_late[0], 0.95),
     ):
-        assert abs(int(got) - ON.toordinal() - days * math.exp(0.25 * z)) <= 1.0
+        assert abs(int(got) - ON.toordinal() - life_quantile(level)) <= 1.5
     own = forecast_fleet(make_fleet(make_site(swapped_on=ON, usual_months=3.0)), ON)
-    assert abs((own.sites["A"].flat_likely - ON).days - 3.0 * 30.4375) <= 1.0
+    assert abs((own.sites["A"].flat_likely - ON).days - life_quantile(0.5, 3.0 * 30.4375)) <= 1.5
 
 
 def test_a_running_pack_is_not_expected_flat_before_today():
     forecast = only(make_fleet(make_site(swapped_on=ON - timedelta(days=170))))
     assert ON <= forecast.flat_early <= forecast.flat_likely <= forecast.flat_late
-    # the conditional median of a log-normal life, by its formula
-    mean, sd = math.log(5.0 * 30.4375), 0.25
-    normal = NormalDist(mean, sd)
-    alive = 1.0 - normal.cdf(math.log(170.0))
-    median = math.exp(normal.inv_cdf(1.0 - alive / 2.0))
-    assert abs((forecast.flat_likely - ON).days + 170 - median) <= 1.5
+    assert abs((forecast.flat_likely - ON).days + 170 - life_quantile(0.5, age=170.0)) <= 1.5
     assert 0.005 < forecast.chance_dark_today < 0.05
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -26,12 +27,12 @@ from tripplan.forecast.crossing import (
     quantile_days,
 )
 from tripplan.forecast.history import read_history
-from tripplan.forecast.learning import EDGES
+from tripplan.forecast.learning import EDGES, STRAY_SHARE
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.forecast.past import past_runs, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 
-__all__ = ["forecast_fleet"]
+__all__ = ["flat_quantiles", "forecast_fleet"]
 
 #: A pack that fewer than one in a hundred would have outlived by today is not taken to run on.
 _BELIEVED = 0.01
@@ -78,7 +79,9 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
     for item in evidence:
         if item.site.flat_on is not None:
             forecasts[item.site.site_id], chances[item.site.site_id] = _given(fleet, item, on, to)
-    _forecast_in_place(physics, evidence, known, on, to, forecasts, chances)
+    for place in _chances_in_place(physics, evidence, known, on):
+        site_id = place.item.site.site_id
+        forecasts[site_id], chances[site_id] = _describe(physics, place, known[site_id], on, to)
     renewals, by_age = _forecast_renewals(physics, evidence, known, on, to)
     order = [site.site_id for site in fleet.sites]
     return Outlook(
@@ -120,15 +123,20 @@ def _given(fleet: Fleet, item: Evidence, on: date, to: date) -> tuple[SiteForeca
     return forecast, dark
 
 
-def _forecast_in_place(
-    physics: Physics,
-    evidence: Sequence[Evidence],
-    known: Mapping[str, SiteKnowledge],
-    on: date,
-    to: date,
-    forecasts: dict[str, SiteForecast],
-    chances: dict[str, NDArray[np.float64]],
-) -> None:
+@dataclass(frozen=True)
+class _InPlace:
+    """The chance that the pack in place at one site is flat by the end of each day after it went in."""
+
+    item: Evidence
+    load: Load
+    since: date
+    chance: NDArray[np.float64]
+    limits: NDArray[np.float64]
+
+
+def _chances_in_place(
+    physics: Physics, evidence: Sequence[Evidence], known: Mapping[str, SiteKnowledge], on: date
+) -> Iterator[_InPlace]:
     groups: dict[tuple[object, ...], Items] = defaultdict(list)
     for item in evidence:
         if item.in_place is not None:
@@ -143,17 +151,44 @@ def _forecast_in_place(
             charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
             starts[item.since or on, charge_in].append(member)
         for (since, charge_in), cohort in starts.items():
-            age = (on - since).days
             sums = physics.sums(cohort[0][0], cohort[0][1])
-            limits = limits_from(sums, (since - physics.first).days, age + n_ages, charge_in)
+            first = (since - physics.first).days
+            limits = limits_from(sums, first, (on - since).days + n_ages, charge_in)
             mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in cohort], axis=1)
-            chance = flat_share(limits, grid) @ mass
+            chances = _with_early_failures(flat_share(limits, grid) @ mass)
             for column, (item, load, _) in enumerate(cohort):
-                site_id = item.site.site_id
-                given_signs = _given_signs(chance[:, column], since, item, on)
-                forecasts[site_id], chances[site_id] = _describe(
-                    physics, item, load, known[site_id], given_signs, since, on, to, limits
-                )
+                chance = _given_signs(chances[:, column], since, item, on)
+                yield _InPlace(item, load, since, chance, limits)
+
+
+def flat_quantiles(fleet: Fleet, on: date, levels: Sequence[float]) -> dict[str, NDArray[np.float64]]:
+    """
+    Return quantiles of the days until the pack in place is flat, for tests of coverage.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    on : datetime.date
+        Day of the forecast; later records are not used.
+    levels : sequence of float
+        Chances wanted.
+
+    Returns
+    -------
+    dict of str to numpy.ndarray, shape (n_levels,)
+        Days from the start of `on`, by site; sites with a given date are absent. [day]
+    """
+    history = read_history(fleet, on)
+    evidence = find_evidence(fleet, history, on)
+    physics = physics_for(fleet, evidence, on, on)
+    known = learn_fleet(evidence, physics, on)
+    wanted = np.asarray(levels, dtype=np.float64)
+    return {
+        place.item.site.site_id: quantile_days(np.repeat(place.chance[:, None], len(wanted), axis=1), wanted)
+        - (on - place.since).days
+        for place in _chances_in_place(physics, evidence, known, on)
+    }
 
 
 def _ages_to_follow(group: Items, tail: float) -> int:
@@ -188,16 +223,9 @@ def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence, on: d
 
 
 def _describe(
-    physics: Physics,
-    item: Evidence,
-    load: Load,
-    knowledge: SiteKnowledge,
-    chance: NDArray[np.float64],
-    since: date,
-    on: date,
-    to: date,
-    limits: NDArray[np.float64],
+    physics: Physics, place: _InPlace, knowledge: SiteKnowledge, on: date, to: date
 ) -> tuple[SiteForecast, NDArray[np.float64]]:
+    item, load, since, chance = place.item, place.load, place.since, place.chance
     risk, backup = _risk(physics.fleet, item), item.site.backup_days
     days = [float(quantile_days(chance[:, None], level)[0]) for level in (*_LEVELS, risk)]
     early, likely, late = (since + timedelta(days=math.floor(day + 1e-9)) for day in days[:3])
@@ -205,7 +233,7 @@ def _describe(
     age = (on - since).days
     ahead = age + 1.0 + np.arange((to - on).days + 1) - backup
     dark = np.interp(ahead, np.arange(len(chance) + 1), np.concatenate([[0.0], chance]))
-    left = None if load.battery is None else _charge_left(limits, age, days[1])
+    left = None if load.battery is None else _charge_left(place.limits, age, days[1])
     because = load.because
     if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
         because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
@@ -300,7 +328,14 @@ def _chances_by_start(
         starts = range(block, min(block + _BLOCK, n_starts))
         tables = [flat_share(limits_from(sums, first + k, n_ages), grid) for k in starts]
         chances = np.concatenate(tables) @ mass
-        yield from chances.reshape(len(starts), n_ages, mass.shape[1])
+        for chance in chances.reshape(len(starts), n_ages, mass.shape[1]):
+            yield _with_early_failures(chance)
+
+
+def _with_early_failures(chance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Add the few packs that fail early: they last half as long as the others would."""
+    double = np.minimum(2 * np.arange(len(chance)) + 1, len(chance) - 1)
+    return np.asarray((1.0 - STRAY_SHARE) * chance + STRAY_SHARE * chance[double], dtype=np.float64)
 
 
 def _dark_row(chance: NDArray[np.float64], backups: NDArray[np.float64], n_days: int) -> NDArray[np.float64]:

@@ -146,10 +146,9 @@ def _site_runs(
     before_change = 0
     for visit in visits:
         is_end = visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED)
-        if is_end and start is not None:
-            if visit.day > start:
-                run = Run(site.site_id, start, visit.day, start, charge_in=charge_in, pack_id=pack_id)
-                past.append(_with_evidence(run, kind, [*inside, visit], readings, left_out))
+        if is_end and start is not None and visit.day > start:
+            run = Run(site.site_id, start, visit.day, start, charge_in=charge_in, pack_id=pack_id)
+            past.append(_with_evidence(run, kind, [*inside, visit], readings, left_out))
         if is_end:
             start = None if visit.done is Done.REMOVED else visit.day
             pack_id, inside = visit.pack_in, []
@@ -251,8 +250,8 @@ def _with_evidence(
         late_reports = [day for day in reports if day > dark]
         if late_reports:
             left_out.append(
-                f"visits.csv, site {run.site_id}: found dark and flat on {dark.isoformat()}, but it reported on "
-                f"{late_reports[0].isoformat()}; left out of the learning"
+                f"visits.csv, site {run.site_id}: found dark and flat on {dark.isoformat()}, but it reported "
+                f"on {late_reports[0].isoformat()}; left out of the learning"
             )
             return replace(run, alive_on=run.start)
         alive = min(alive, dark)

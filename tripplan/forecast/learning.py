@@ -3,9 +3,9 @@ Learning from history with partial pooling: an exact filter on a grid.
 
 The logarithm of a run's load is ``base + v``: `base` is what the model expects of that pack at that site,
 ``v = theta + eta`` is what it got wrong. `theta` belongs to the site, drifts slowly, and scatters about the
-mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's health,
-the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of ``v``. The
-fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each site's
+mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's
+health, the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of
+``v``. The fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each site's
 `theta` is then filtered through its own runs. No sampling: the same records give the same dates.
 """
 
@@ -17,7 +17,18 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CELLS", "EDGES", "MIDDLES", "WIDTH", "Chain", "Learned", "SiteLearned", "learn", "normal_cells"]
+__all__ = [
+    "CELLS",
+    "EDGES",
+    "MIDDLES",
+    "STRAY_SHARE",
+    "WIDTH",
+    "Chain",
+    "Learned",
+    "SiteLearned",
+    "learn",
+    "normal_cells",
+]
 
 WIDTH = 0.03
 CELLS = 161
@@ -157,7 +168,8 @@ def learn(chains: Sequence[Chain]) -> Learned:
     """
     usual_tau, usual_eta = chains[0].usual_tau, chains[0].usual_eta
     telling = [chain for chain in chains if any(_is_telling(like) for like in chain.likelihoods)]
-    tau, eta_sd, means = usual_tau, usual_eta, {}
+    tau, eta_sd = usual_tau, usual_eta
+    means: dict[Hashable, tuple[float, float]] = {}
     if telling:
         step = max(1, -(-len(telling) // _MOST_SITES_FITTED))
         tau, eta_sd, means = _fit_fleet(telling[::step], usual_tau, usual_eta)
@@ -205,10 +217,10 @@ def _filter(
     theta = prior.copy()
     before: list[list[NDArray[np.float64]]] = [[] for _ in chains]
     now = np.empty_like(theta)
-    lengths = np.array([len(chain.likelihoods) for chain in chains])
-    for left in range(int(lengths.max()), 0, -1):
+    lengths = [len(chain.likelihoods) for chain in chains]
+    for left in range(max(lengths), 0, -1):
         # `left` counts runs from the end; sites with fewer join later
-        columns = np.flatnonzero(lengths >= left)
+        columns = [column for column, length in enumerate(lengths) if length >= left]
         _drift_by_gap(chains, columns, lengths, left, theta, kernels)
         likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
         foreseen = kernels.eta @ theta[:, columns]
@@ -242,17 +254,17 @@ def _filter(
 
 def _drift_by_gap(
     chains: Sequence[Chain],
-    columns: NDArray[np.int64],
-    lengths: NDArray[np.int64],
+    columns: Sequence[int],
+    lengths: Sequence[int],
     left: int,
     theta: NDArray[np.float64],
     kernels: _Kernels,
 ) -> None:
     months: dict[int, list[int]] = {}
     for column in columns:
-        place = int(lengths[column]) - left
+        place = lengths[column] - left
         if place > 0:
-            months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(int(column))
+            months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(column)
     for count, those in months.items():
         theta[:, those] = kernels.drift(count / 12.0) @ theta[:, those]
 
@@ -260,11 +272,11 @@ def _drift_by_gap(
 def _with_strays(likelihood: NDArray[np.float64], foreseen: NDArray[np.float64]) -> NDArray[np.float64]:
     """Put a floor under a likelihood: now and then a run ends for a reason outside the model."""
     floor = (foreseen * likelihood).sum(axis=0) + 1e-12
-    return (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * floor
+    return np.asarray((1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * floor, dtype=np.float64)
 
 
 def _moments(mass: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    mean = MIDDLES @ mass
+    mean: NDArray[np.float64] = MIDDLES @ mass
     return mean, np.asarray((mass * (MIDDLES[:, None] - mean) ** 2).sum(axis=0), dtype=np.float64)
 
 
@@ -282,9 +294,8 @@ def _fit_fleet(
     for place, eta_sd in enumerate(_ETAS):
         messages = _backward(chains, _Kernels(float(eta_sd)))
         log_fit = np.log(priors @ messages + 1e-300).reshape(len(_TAUS), len(_MEANS), len(chains))
-        for group in range(len(groups)):
-            of_mean = log_fit[:, :, member == group].sum(axis=2) + mean_prior
-            shapes[:, place, group] = of_mean
+        for number in range(len(groups)):
+            shapes[:, place, number] = log_fit[:, :, member == number].sum(axis=2) + mean_prior
         peak = shapes[:, place].max(axis=2, keepdims=True)
         summed = peak[..., 0] + np.log(np.exp(shapes[:, place] - peak).sum(axis=2))
         evidence[:, place] = summed.sum(axis=1)
