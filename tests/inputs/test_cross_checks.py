@@ -87,10 +87,67 @@ def test_a_life_may_come_from_the_site(folder, read, column):
     assert len(read().sites) == 3
 
 
-def test_a_life_may_come_from_history(folder, read):
+def test_a_life_may_come_from_the_given_date_of_the_pack_in_place(folder, read):
     replace(folder, "tripplan.toml", ("capacity_ah = 7.0", "capacity_ah = 12.0"))
-    replace(folder, "visits.csv", ("2026-09-05", "2026-03-05,A2,,,swapped,,,P4,,,\n2026-09-05"))
+    replace(
+        folder,
+        "sites.csv",
+        ("name,", "flat_on,"),
+        ("Alder", "2027-01-10"),
+        ("Birch", "2027-01-20"),
+        ("Beech", "2027-02-10"),
+    )
     assert len(read().sites) == 3
+
+
+def test_a_given_date_alone_does_not_say_how_long_the_next_pack_lasts(folder, faults):
+    replace(folder, "tripplan.toml", ("capacity_ah = 7.0", "capacity_ah = 12.0"))
+    replace(
+        folder,
+        "sites.csv",
+        ("name,", "flat_on,"),
+        ("Alder", "2027-01-10"),
+        ("Birch", "2027-01-20"),
+        ("Beech", "2027-02-10"),
+        ("2026-08-30", ""),
+    )
+    assert faults() == [
+        (
+            "sites.csv, row 2, column usual_months: nothing says how long a charged pack lasts here. Fill in "
+            "usual_months, draw_mah_per_day or swapped_on, or set usual_months of pack type SLA12."
+        )
+    ]
+
+
+def test_a_pack_that_went_in_without_a_swap_is_remarked(folder, read):
+    replace(folder, "visits.csv", ("new cord\n", "new cord\n2026-10-20,A1,running,,left,,,P9,,,\n"))
+    assert read().remarks == (
+        (
+            "visits.csv, row 4, column done: a pack went in, but done is neither swapped nor installed, "
+            "so no swap is counted."
+        ),
+    )
+
+
+def test_a_device_that_was_removed_is_remarked(folder, read):
+    replace(folder, "visits.csv", ("new cord\n", "new cord\n2026-10-20,A1,running,,removed,,,,,,\n"))
+    assert read().remarks == (
+        (
+            "visits.csv, row 4: the device was removed and not installed again (A1); "
+            "set in_use = no in the sites if it is gone."
+        ),
+    )
+
+
+def test_notice_without_a_contact_is_remarked(folder, read):
+    replace(folder, "access.csv", ("Ring the keeper (invented),2", ",2"))
+    assert read().remarks == ("access.csv, row 2, column contact: notice_days, but nobody to ring.",)
+
+
+def test_visits_keep_the_spelling_of_packs_csv(folder, read):
+    replace(folder, "visits.csv", ("P2,12.1,P1", "p2,12.1,p1"))
+    visit = read().visits[0]
+    assert (visit.pack_out, visit.pack_in) == ("P2", "P1")
 
 
 def test_plugs_compare_without_capitals_and_extra_spaces(folder, read):

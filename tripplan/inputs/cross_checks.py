@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from tripplan.fleet import Crew, Done, Fleet, Pack, PackType, Reading, Site, VisitRecord
+from tripplan.fleet import Crew, Fleet, Pack, PackType, Reading, Site, VisitRecord
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, say_date
 from tripplan.inputs.schema import SETTINGS_FILE
@@ -21,7 +21,7 @@ __all__ = [
 
 _LEAST_VOLTS, _MOST_VOLTS = 0.5, 1.25  # of a pack's nominal volts; outside, the figure is no rested pack's
 _CELL_VOLTS = (0.5, 4.5)  # one backup cell of any chemistry
-_SWAPS = (Done.SWAPPED, Done.INSTALLED)
+_LIFE_COLUMNS = ("site_id", "swapped_on", "flat_on", "draw_mah_per_day", "usual_months")
 
 
 def _squeeze(plug: str) -> str:
@@ -74,7 +74,8 @@ def _check_volts(site: Site, kind: PackType, reader: ColumnReader, row: int, col
     inlet = f"the converter of {where}" if site.converter_volts is not None else where
     mend = "Name a pack type of the right voltage, or mend volts."
     if kind.volts > wants:
-        mend = f"A {kind.volts:g} V pack on a {wants:g} V device destroys the device. {mend}"
+        victim = "device" if site.converter_volts is None else "converter"
+        mend = f"A {kind.volts:g} V pack on a {wants:g} V {victim} destroys the device. {mend}"
     reader.fault(row, column, f"the pack gives {kind.volts:g} V, but {inlet} takes in {wants:g} V", mend)
 
 
@@ -120,9 +121,9 @@ def check_weights(
             )
 
 
-def check_life(fleet: Fleet, reader: ColumnReader) -> None:
+def check_life(fleet: Fleet, reader: ColumnReader, *, judge_swaps: bool) -> None:
     """
-    Refuse sites of which nothing says when the pack went in, or how long it lasts.
+    Refuse sites of which nothing says when the pack went in, or how long one lasts.
 
     Parameters
     ----------
@@ -130,16 +131,18 @@ def check_life(fleet: Fleet, reader: ColumnReader) -> None:
         Built from tables that may have other faults.
     reader : ColumnReader
         Of sites.csv.
+    judge_swaps : bool
+        False where packs.csv or visits.csv have faults, so that a swap may only seem to be missing.
     """
-    with_history = _types_with_history(fleet)
     for site in fleet.sites:
-        if reader.is_bad(site.row, "site_id"):
-            continue
-        bad = [
-            reader.is_bad(site.row, name)
-            for name in ("swapped_on", "flat_on", "draw_mah_per_day", "usual_months")
-        ]
-        if site.flat_on is None and fleet.in_place[site.site_id].since is None and not any(bad[:2]):
+        bad = {name for name in _LIFE_COLUMNS if reader.is_bad(site.row, name)}
+        since = fleet.in_place[site.site_id].since
+        if (
+            judge_swaps
+            and site.flat_on is None
+            and since is None
+            and not bad & {"swapped_on", "flat_on", "site_id"}
+        ):
             reader.fault(
                 site.row,
                 "swapped_on",
@@ -147,26 +150,20 @@ def check_life(fleet: Fleet, reader: ColumnReader) -> None:
                 "Fill in swapped_on (or flat_on), or give the swap in visits.csv or packs.csv.",
             )
         kind = fleet.pack_types.get(site.pack_type)
-        if kind is None or any(bad[1:]):
+        if kind is None or bad:
             continue
-        known = (site.flat_on, site.draw_mah_per_day, site.usual_months, kind.usual_months)
-        if all(value is None for value in known) and site.pack_type not in with_history:
-            reader.fault(
-                site.row,
-                "usual_months",
-                "nothing says how long a pack lasts here",
-                "Fill in usual_months (or draw_mah_per_day, or flat_on), or set usual_months of pack type "
-                f"{kind.name}.",
-            )
-
-
-def _types_with_history(fleet: Fleet) -> set[str]:
-    """Return the pack types of which at least one whole run, from swap to swap, is on record."""
-    swaps: dict[str, set[date]] = {}
-    for visit in fleet.visits:
-        if visit.done in _SWAPS:
-            swaps.setdefault(visit.site_id, set()).add(visit.day)
-    return {site.pack_type for site in fleet.sites if len(swaps.get(site.site_id, ())) > 1}
+        ran = site.flat_on is not None and since is not None and site.flat_on > since
+        known = (site.draw_mah_per_day, site.usual_months, kind.usual_months)
+        if ran or any(value is not None for value in known) or (site.flat_on is not None and not judge_swaps):
+            continue
+        other = "flat_on with swapped_on" if site.flat_on is None else "swapped_on"
+        reader.fault(
+            site.row,
+            "usual_months",
+            "nothing says how long a charged pack lasts here",
+            f"Fill in usual_months, draw_mah_per_day or {other}, or set usual_months of pack type "
+            f"{kind.name}.",
+        )
 
 
 def check_future(

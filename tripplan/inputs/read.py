@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from tripplan.errors import Fault, InputError
+from tripplan.errors import Fault, InputError, StorageError
 from tripplan.fleet import AccessRule, Fleet, Pack, Reading, VisitRecord
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.cross_checks import (
@@ -58,24 +58,30 @@ def read_fleet(folder: Path, today: date | None = None) -> Fleet:
     """
     findings = Findings()
     folder = Path(folder)
-    if not folder.is_dir():
-        what = "this is a file, not a folder" if folder.exists() else "there is no such folder"
-        raise InputError([Fault(str(folder), problem=what, mend="Name the folder that holds tripplan.toml.")])
-    try:
-        names = sorted(path.name for path in folder.iterdir())
-    except OSError:
-        raise InputError(
-            [Fault(str(folder), problem="the folder cannot be read", mend="Check its permissions.")]
-        ) from None
-    if not names:
-        mend = "tripplan init FOLDER writes a commented starter set of files."
-        raise InputError([Fault(str(folder), problem="the folder is empty", mend=mend)])
+    _refuse_folder(folder)
     settings = read_settings(folder, findings)
     tables = find_tables(folder, findings)
     fleet = _Reader(folder, settings, tables, findings, today).read()
     if findings.faults or fleet is None:
         raise InputError(findings.faults)
     return fleet
+
+
+def _refuse_folder(folder: Path) -> None:
+    """Raise where the folder itself is at fault."""
+    try:
+        blank = not any(folder.iterdir())
+    except FileNotFoundError:
+        problem, mend = "there is no such folder", "Name the folder that holds tripplan.toml."
+    except NotADirectoryError:
+        problem, mend = "this is a file, not a folder", "Name the folder that holds tripplan.toml."
+    except OSError:
+        problem, mend = "the folder cannot be read", "Check its permissions."
+    else:
+        if not blank:
+            return
+        problem, mend = "the folder is empty", "tripplan init FOLDER writes a commented starter set of files."
+    raise InputError([Fault(str(folder), problem=problem, mend=mend)])
 
 
 def folder_digest(folder: Path) -> str:
@@ -95,10 +101,14 @@ def folder_digest(folder: Path) -> str:
     Raises
     ------
     tripplan.errors.StorageError
-        If one of them cannot be read.
+        If the folder or one of them cannot be read.
     """
     digest = hashlib.sha256()
-    for path in input_files(Path(folder)):
+    try:
+        paths = input_files(Path(folder))
+    except OSError as error:
+        raise StorageError(f"{folder}: the folder cannot be read ({error.strerror}).") from error
+    for path in paths:
         data = read_bytes(path)
         digest.update(f"{path.name}\n{len(data)}\n".encode())
         digest.update(data)
@@ -135,7 +145,8 @@ class _Reader:
         sites = self._read_sites(settings, type_names, access)
         ids = SiteIds(sites.names, frozenset(sites.set_aside)) if sites else None
         packs = read_packs(readers["packs"], ids, type_names, findings) if "packs" in readers else None
-        visits = read_visits(readers["visits"], ids, findings) if "visits" in readers else ()
+        pack_names = Names(pack.pack_id for pack in packs or ())
+        visits = read_visits(readers["visits"], ids, pack_names, findings) if "visits" in readers else ()
         jobs = read_jobs(readers["jobs"], ids, findings) if "jobs" in readers else ()
         if sites is not None:
             check_places(sites.sites, settings.crews if settings else (), sites.reader, findings)
@@ -223,8 +234,11 @@ class _Reader:
             check_visit_volts(visits, packs or (), fleet, readers["visits"], readers.get("packs"))
         if "readings" in readers:
             check_reading_volts(readings, fleet, readers["readings"], reader)
-        if not self.failed & {"packs", "visits"}:
-            check_life(fleet, reader)
+        in_doubt = any(
+            name in self.failed or (name in readers and (readers[name].bad or readers[name].table.spoilt))
+            for name in ("packs", "visits")
+        )
+        check_life(fleet, reader, judge_swaps=not in_doubt)
         if self.today is not None:
             self._check_future(fleet, reader, self.today)
 

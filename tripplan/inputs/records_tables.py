@@ -162,7 +162,9 @@ def _check_pack_place(reader: ColumnReader, row: int, place: str, state: PackSta
         )
 
 
-def read_visits(reader: ColumnReader, ids: SiteIds | None, findings: Findings) -> tuple[VisitRecord, ...]:
+def read_visits(
+    reader: ColumnReader, ids: SiteIds | None, pack_names: Names, findings: Findings
+) -> tuple[VisitRecord, ...]:
     """
     Read visits.csv.
 
@@ -172,6 +174,8 @@ def read_visits(reader: ColumnReader, ids: SiteIds | None, findings: Findings) -
         The table.
     ids : SiteIds or None
         None where sites.csv could not be read.
+    pack_names : Names
+        Packs of packs.csv, whose spelling is kept.
     findings : Findings
         Takes faults and remarks.
 
@@ -212,9 +216,9 @@ def read_visits(reader: ColumnReader, ids: SiteIds | None, findings: Findings) -
             found=found.get(row),
             cause=cause.get(row),
             done=done.get(row),
-            pack_out=pack_out.get(row, ""),
+            pack_out=pack_names.find(pack_out.get(row, "")) or pack_out.get(row, ""),
             volts_out=volts_out.get(row),
-            pack_in=pack_in.get(row, ""),
+            pack_in=pack_names.find(pack_in.get(row, "")) or pack_in.get(row, ""),
             volts_in=volts_in.get(row),
             minutes=minutes.get(row),
             notes=notes.get(row, ""),
@@ -222,7 +226,35 @@ def read_visits(reader: ColumnReader, ids: SiteIds | None, findings: Findings) -
         )
         _check_visit(reader, visit)
         visits.append(visit)
+    _remark_visits(reader, visits, findings)
     return tuple(visits)
+
+
+def _remark_visits(reader: ColumnReader, visits: list[VisitRecord], findings: Findings) -> None:
+    """Remark on visits that may not mean what they say."""
+    odd = [
+        visit.row
+        for visit in visits
+        if visit.pack_in
+        and visit.done not in (Done.SWAPPED, Done.INSTALLED)
+        and not reader.is_bad(visit.row, "done")
+    ]
+    if odd:
+        findings.remark(
+            f"{reader.file}, {list_rows(odd)}, column done: a pack went in, but done is neither swapped nor "
+            "installed, so no swap is counted."
+        )
+    last: dict[str, VisitRecord] = {}
+    for visit in sorted(visits, key=lambda visit: (visit.day, visit.row)):
+        if visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED):
+            last[visit.site_id] = visit
+    gone = [visit for visit in last.values() if visit.done is Done.REMOVED]
+    if gone:
+        rows, names = list_rows([visit.row for visit in gone]), ", ".join(visit.site_id for visit in gone)
+        findings.remark(
+            f"{reader.file}, {rows}: the device was removed and not installed again ({names}); set in_use "
+            "= no in the sites if it is gone."
+        )
 
 
 def _check_visit(reader: ColumnReader, visit: VisitRecord) -> None:

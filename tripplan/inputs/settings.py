@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from tripplan.errors import StorageError
 from tripplan.fleet import (
     Charger,
     Climate,
@@ -23,13 +22,13 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.inputs.cells import DateOrder
+from tripplan.inputs.file_bytes import load_bytes
 from tripplan.inputs.findings import Findings, did_you_mean
 from tripplan.inputs.schema import SETTINGS_FILE
 from tripplan.inputs.settings_crews import read_crews
 from tripplan.inputs.settings_packs import read_chargers, read_pack_types
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.toml_values import take_spans, take_twelve
-from tripplan.storage import read_bytes
 
 __all__ = ["WALKING_RULES", "Settings", "read_settings"]
 
@@ -124,23 +123,16 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
 
 
 def _load(path: Path, findings: Findings) -> dict[str, Any] | None:
-    if not path.exists():
+    if path not in set(path.parent.iterdir()):
         findings.fault(
             path.name, "the file is missing", "tripplan init FOLDER writes a commented one to start from."
         )
         return None
-    if path.is_dir():
-        findings.fault(
-            path.name, "this is a folder, not a file", "Move it away; the settings have this name."
-        )
+    data = load_bytes(path, findings)
+    if data is None:
         return None
     try:
-        text = read_bytes(path).decode("utf-8-sig")
-    except StorageError:
-        findings.fault(
-            path.name, "the file cannot be read", "Close it in other programs and check its permissions."
-        )
-        return None
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
         findings.fault(path.name, f"the text is not UTF-8 (line {line})", "Save the file as UTF-8.")

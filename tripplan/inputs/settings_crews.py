@@ -31,7 +31,7 @@ def read_crews(top: TomlTable) -> tuple[tuple[Crew, ...], tuple[str, ...]]:
         Every crew's name.
     """
     tables = top.tables("crew")
-    if not tables:
+    if not tables and not top.has("crew"):
         top.fault("", "there is no crew", "Add a [[crew]] with name, base_lat and base_lon.")
     crews: list[Crew] = []
     names: dict[str, str] = {}

@@ -14,11 +14,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tripplan.errors import StorageError
 from tripplan.inputs.cells import clean_text
+from tripplan.inputs.file_bytes import load_bytes
 from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows
 from tripplan.inputs.schema import TableSpec
-from tripplan.storage import read_bytes
 
 __all__ = ["Cell", "Grid", "RawRow", "RawTable", "find_header", "header_key", "read_csv_grid", "split_grid"]
 
@@ -220,17 +219,8 @@ def _broken_quote_row(text: str, separator: str) -> int:
 
 
 def _decode(path: Path, findings: Findings) -> str | None:
-    if path.is_dir():
-        findings.fault(
-            path.name, "this is a folder, not a file", "Move it away; a table of this name is read."
-        )
-        return None
-    try:
-        data = read_bytes(path)
-    except StorageError:
-        findings.fault(
-            path.name, "the file cannot be read", "Close it in other programs and check its permissions."
-        )
+    data = load_bytes(path, findings)
+    if data is None:
         return None
     if data[:4] == b"PK\x03\x04":
         findings.fault(

@@ -74,6 +74,11 @@ def read_access(
         )
         _check_rule(reader, rule)
         found.setdefault(rule.access, []).append(rule)
+    silent = [rule.row for rules in found.values() for rule in rules if rule.notice_days and not rule.contact]
+    if silent:
+        findings.remark(
+            f"{reader.file}, {list_rows(silent)}, column contact: notice_days, but nobody to ring."
+        )
     once = [rule.row for rules in found.values() for rule in rules if isinstance(rule.season_from, date)]
     if once:
         findings.remark(

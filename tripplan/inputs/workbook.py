@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from xml.etree.ElementTree import ParseError
 
-from tripplan.errors import StorageError
 from tripplan.inputs.cells import clean_text
+from tripplan.inputs.file_bytes import load_bytes
 from tripplan.inputs.findings import Findings
 from tripplan.inputs.tables import Cell, Grid
-from tripplan.storage import read_bytes
 
 if TYPE_CHECKING:
     from openpyxl.cell import Cell as SheetCell
@@ -55,17 +54,8 @@ def read_workbook(path: Path, findings: Findings) -> tuple[BookSheet, ...] | Non
     tuple of BookSheet or None
         In the order of the workbook; None where it cannot be read.
     """
-    if path.is_dir():
-        findings.fault(
-            path.name, "this is a folder, not a file", "Move it away; a workbook of this name is read."
-        )
-        return None
-    try:
-        data = read_bytes(path)
-    except StorageError:
-        findings.fault(
-            path.name, "the file cannot be read", "Close it in other programs and check its permissions."
-        )
+    data = load_bytes(path, findings)
+    if data is None:
         return None
     if not data:
         findings.fault(path.name, "the file is empty", "Save the workbook again.")
