@@ -760,3 +760,72 @@ def test_the_polar_day_needs_no_reserve(tiny_fleet, tiny_outlook, tiny_plan):
     dark = replace(fleet, plan=replace(fleet.plan, daylight_margin_minutes=0.0))
     early = [r.rule for r in check_plan(dark, outlook, measure_travel(dark), tiny_plan) if "03-13" in r.where]
     assert "daylight" in early  # on 13 March the sun has not risen there yet
+
+
+def _leaves(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[tuple[Any, ...], Any]]:
+    if isinstance(value, dict):
+        return [leaf for key, inner in value.items() for leaf in _leaves(inner, (*path, key))]
+    if isinstance(value, list):
+        return [leaf for key, inner in enumerate(value) for leaf in _leaves(inner, (*path, key))]
+    return [(path, value)]
+
+
+def _others(value: Any) -> list[Any]:
+    """Return values near the true one: a second, a day, a fifth, a letter away, and far ones."""
+    if isinstance(value, bool):
+        return [not value]
+    if isinstance(value, int):
+        return [value + 1, value - 1, 10**6]
+    if isinstance(value, float):
+        return [value + 0.2, value - 0.2, float("nan"), float("inf"), -1e9]
+    if value is None:
+        return ["P1"]
+    if len(value) == 10 and value[4] == "-":
+        day = date.fromisoformat(value)
+        return [(day + _days(step)).isoformat() for step in (1, -1, 3650)]
+    if len(value) == 25 and value[10] == "T":
+        clock = datetime.fromisoformat(value)
+        steps = [clock + timedelta(seconds=1), clock - timedelta(seconds=1), clock + _days(7)]
+        return [*(moved.isoformat() for moved in steps), clock.replace(tzinfo=None).isoformat()]
+    return [value + "x", ""]
+
+
+def _replaced(document: Any, path: tuple[Any, ...], value: Any) -> Any:
+    if not path:
+        return value
+    copy = dict(document) if isinstance(document, dict) else list(document)
+    copy[path[0]] = _replaced(copy[path[0]], path[1:], value)
+    return copy
+
+
+def test_every_value_in_the_file_is_checked(tiny_fleet, tiny_outlook, tiny_plan):
+    """Change each value alone: all but the seed, the fingerprint of the inputs and free text is refused."""
+    free = {"seed", "inputs_digest"}
+    travel = measure_travel(tiny_fleet)
+    document = tiny_plan.to_json()
+    let_pass = []
+    for path, value in _leaves(document):
+        for other in _others(value):
+            changed = _replaced(document, path, other)
+            if path[-1] not in free and not check_document(tiny_fleet, tiny_outlook, travel, changed):
+                let_pass.append((path, value, other))
+    # A charger may keep a pack longer than its hours, and be given it a little later.
+    slack = {
+        (("charging", 0, "off"), step) for step in ("2027-03-14T06:00:01+00:00", "2027-03-21T06:00:00+00:00")
+    }
+    assert {(path, other) for path, _, other in let_pass} == slack
+
+
+def test_nothing_in_a_document_breaks_the_checker_itself(tiny_fleet, tiny_outlook, tiny_plan):
+    """Whatever stands in place of a value, list or table, there is an answer and never a crash."""
+    travel = measure_travel(tiny_fleet)
+    document = tiny_plan.to_json()
+    paths = {path[:depth] for path, _ in _leaves(document) for depth in range(1, len(path) + 1)}
+    assert len(paths) > 100
+    for path in sorted(paths, key=str):
+        if path[0] in {"seed", "inputs_digest"}:
+            continue
+        for other in (None, "", "x", -1, 1e308, float("inf"), [], {}, [[]], [None], {"a": 1}, True):
+            assert isinstance(
+                check_document(tiny_fleet, tiny_outlook, travel, _replaced(document, path, other)), tuple
+            )

@@ -83,8 +83,11 @@ def check_document(
         plan = Plan.from_json(document)
     except KeyError as missing:
         return (Refusal(Rule.FORMAT, "plan", f"{missing} is missing"),)
-    except (TypeError, ValueError, AttributeError) as fault:
+    except (TypeError, ValueError, AttributeError, OverflowError) as fault:
         return (Refusal(Rule.FORMAT, "plan", f"is not a {PLAN_FORMAT} document: {fault}"),)
+    no_text = sorted({name for name, value in _texts(plan) if not isinstance(value, str)})
+    if no_text:
+        return (Refusal(Rule.FORMAT, "plan", f"no text in {', '.join(no_text)}"),)
     refusals = list(check_plan(fleet, outlook, travel, plan))
     said = document.get("trip_count")
     if said != plan.trip_count:
@@ -92,6 +95,28 @@ def check_document(
             Refusal(Rule.TRIP_COUNT, "plan", f"trip_count says {said}; it lists {plan.trip_count} trips")
         )
     return tuple(refusals)
+
+
+def _texts(plan: Plan) -> Iterator[tuple[str, Any]]:
+    """Yield what a file should hold as text: `Plan.from_json` takes it as it stands."""
+    yield "fleet", plan.fleet
+    yield from (("notes", note) for note in plan.notes)
+    for trip in plan.trips:
+        yield "trip_id", trip.trip_id
+        yield "crew", trip.crew
+        yield from (("set_by", name) for name in trip.set_by)
+        for visit in trip.visits:
+            yield "site_id", visit.site_id
+            yield "pack_type", visit.pack_type
+            yield "pack_in", "" if visit.pack_in is None else visit.pack_in
+            yield from (("jobs", name) for name in visit.jobs)
+    for late in plan.unserved:
+        yield from (
+            ("site_id", late.site_id),
+            ("reason", late.reason),
+            ("smallest_change", late.smallest_change),
+        )
+    yield from (("pack_type", slot.pack_type) for slot in plan.charging)
 
 
 def _check_header(context: Context, plan: Plan) -> Iterator[Refusal]:

@@ -301,7 +301,7 @@ def _check_loop(
         return
     metres += context.travel.walk_m(at, None)
     yield from _check_walk(context, where, at, None, context.moment(loop.back) - left)
-    if abs(metres - loop.walk_m) > _METRES_TOLERANCE:
+    if not abs(metres - loop.walk_m) <= _METRES_TOLERANCE:
         yield Refusal(
             Rule.SUMS, where, f"the loop says {loop.walk_m:.1f} m on foot; its legs add up to {metres:.1f} m"
         )

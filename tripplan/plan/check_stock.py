@@ -112,7 +112,9 @@ def _check_clock(context: Context, where: str, name: str, clock: datetime) -> It
 
 def _check_packs_there(context: Context, plan: Plan, name: str, swaps: Counter[date]) -> Iterator[Refusal]:
     """Yield the slots that begin before so many packs of their type wait for a charger."""
-    slots = sorted((slot for slot in plan.charging if slot.pack_type == name), key=lambda slot: slot.on)
+    slots = sorted(
+        (slot for slot in plan.charging if slot.pack_type == name), key=lambda slot: context.moment(slot.on)
+    )
     shelf = context.fleet.uncharged_on_shelf(name)
     for number, slot in enumerate(slots, 1):
         on = context.moment(slot.on)
