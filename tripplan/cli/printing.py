@@ -16,7 +16,7 @@ from rich.text import Text
 
 __all__ = ["Printer", "plain"]
 
-_PIPE_WIDTH = 130
+_PIPE_WIDTH = 150
 
 # Escape sequences of ECMA-48: control strings (OSC, DCS, ...) with their end, CSI, and two-byte ones.
 _SEQUENCES = re.compile(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from tripplan.plan.document import Plan
 
 __all__ = ["forecast", "plan", "print_forecast", "print_plan", "print_remarks"]
+
+_CHARGING_SHOWN = timedelta(days=14)
 
 
 @click.command(
@@ -166,20 +169,7 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
     printer.say()
     _print_trips(printer, season)
     _print_unserved(printer, fleet, season)
-    if season.charging:
-        printer.table(
-            "On the charger",
-            ("On", "Off", "Charger>", "Pack type"),
-            (
-                (
-                    f"{weekday(slot.on)} {clock(slot.on)}",
-                    f"{weekday(slot.off)} {clock(slot.off)}",
-                    str(slot.charger),
-                    slot.pack_type,
-                )
-                for slot in season.charging
-            ),
-        )
+    _print_charging(printer, season)
     for note in season.notes:
         printer.say(f"Note: {note}")
     _print_set_aside(printer, fleet)
@@ -229,6 +219,29 @@ def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
         if late.smallest_change:
             printer.say(f"  Smallest change: {late.smallest_change}")
     printer.say()
+
+
+def _print_charging(printer: Printer, season: Plan) -> None:
+    until = season.first + _CHARGING_SHOWN
+    slots = sorted(season.charging, key=lambda slot: (slot.on, slot.charger))
+    soon = [slot for slot in slots if slot.on.date() < until]
+    printer.table(
+        f"On the charger until {weekday(until)}",
+        ("On", "Off", "Charger>", "Pack type"),
+        (
+            (
+                f"{weekday(slot.on)} {clock(slot.on)}",
+                f"{weekday(slot.off)} {clock(slot.off)}",
+                str(slot.charger),
+                slot.pack_type,
+            )
+            for slot in soon
+        ),
+    )
+    if len(slots) > len(soon):
+        later = count(len(slots) - len(soon), "charge")
+        printer.say(f"{later} from then on, each with its hours in plan.json.")
+        printer.say()
 
 
 def _print_set_aside(printer: Printer, fleet: Fleet) -> None:
