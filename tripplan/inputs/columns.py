@@ -385,8 +385,8 @@ class ColumnReader:
         sign, doubts = settle_decimal_sign(texts, low, high)
         for doubt in doubts:
             self.fault(doubt.row, column, doubt.problem, doubt.mend)
-        commas = [row for row, text in texts.items() if re.fullmatch(r"\D?\d*,\d+", text)]
-        if sign == "," and commas:
+        commas = [row for row, text in texts.items() if sign == "," and re.fullmatch(r"\D?\d*,\d+", text)]
+        if commas:
             row = commas[0]
             self._say_decimal_comma(
                 column, texts[row], float(texts[row].translate(MINUSES).replace(",", "."))

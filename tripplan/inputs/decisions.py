@@ -50,6 +50,8 @@ def settle_decimal_sign(
     >>> settle_decimal_sign({2: "1,200"}, 0, 5000)[0] is None
     True
     """
+    if not any("," in text for text in texts.values()):
+        return ".", ()
     plain = {row: text.translate(MINUSES) for row, text in texts.items()}
     both = {
         row: text

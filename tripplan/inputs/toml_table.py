@@ -278,7 +278,8 @@ class TomlTable:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float):
-            mend = "Take the quotation marks away." if isinstance(value, str) else ""
+            quoted = isinstance(value, str) and value.strip().replace(".", "", 1).isdigit()
+            mend = "Take the quotation marks away." if quoted else ""
             self.fault(key, "must be a number", mend, value)
             return None
         if not math.isfinite(value):
