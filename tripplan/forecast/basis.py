@@ -21,7 +21,8 @@ from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER
 __all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence"]
 
 #: Spread of the logarithm of a usual life, between sites and between runs of one site. "Four to six,
-#: sometimes eight months" about five (common practice, no source): 0.25 in all puts 60 % between four and six and one in thirty beyond eight.
+#: sometimes eight months" about five (common practice, no source): 0.25 in all puts 60 % between four
+#: and six and one in thirty beyond eight.
 USUAL_LIFE_SDS = (0.20, 0.15)
 #: Spread of the logarithm of a draw that a user states: triggers, signal and season vary. Assumption.
 DRAW_SD = 0.25

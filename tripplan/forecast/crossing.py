@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from tripplan.forecast.battery import Battery, capacity_share, self_discharge_per_day
 from tripplan.forecast.learning import CELLS, EDGES, WIDTH
 
-__all__ = ["LoadGrid", "WeatherSums", "flat_share", "grid_over", "limits_from", "quantile_days"]
+__all__ = ["LoadGrid", "PanelSums", "WeatherSums", "flat_share", "grid_over", "quantile_days"]
 
 _LEAST_LOAD = 1e-9
 
@@ -140,48 +140,207 @@ class WeatherSums:
         """Days covered."""
         return int(self.usable.shape[1])
 
+    def limits(self, start: int, n_ages: int, charge: float = 1.0) -> NDArray[np.float64]:
+        """
+        Return the logarithm of the least load that has crossed by the end of each day.
 
-def limits_from(sums: WeatherSums, start: int, n_ages: int, charge: float = 1.0) -> NDArray[np.float64]:
+        Parameters
+        ----------
+        start : int
+            Index of the day on which the pack goes in, full from the start of that day.
+        n_ages : int
+            Days to follow.
+        charge : float, default 1
+            Share of its charge with which the pack goes in.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_weathers, n_ages)
+            Never rises along a row.
+
+        Examples
+        --------
+        With neither cold nor self-discharge a load of one hundredth a day lasts 100 days:
+
+        >>> limits = WeatherSums(None, np.zeros((1, 200))).limits(0, 200)
+        >>> int(np.argmax(limits[0] <= np.log(0.01) + 1e-12)) + 1
+        100
+        """
+        stop = min(start + n_ages, self.n_days)
+        since = self.lost[:, start + 1 : stop + 1] - self.lost[:, start : start + 1]
+        # exp(-lost at start) brings the running sum to the start of this pack
+        drawn = (self.drawn[:, start + 1 : stop + 1] - self.drawn[:, start : start + 1]) * np.exp(
+            -self.lost[:, start : start + 1]
+        )
+        spare = charge - (1.0 - self.usable[:, start:stop]) * np.exp(since)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            load = np.where(drawn > 0.0, np.maximum(spare, 0.0) / drawn, np.where(spare > 0.0, np.inf, 0.0))
+        limit: NDArray[np.float64] = np.log(np.clip(np.minimum.accumulate(load, axis=1), _LEAST_LOAD, 1e9))
+        return _held(limit, n_ages)
+
+    def likely_charge(
+        self, load: NDArray[np.float64], start: int, age: int, charge: float = 1.0
+    ) -> NDArray[np.float64]:
+        """
+        Return the share of charge left at an age, averaged over the weathers.
+
+        Parameters
+        ----------
+        load : numpy.ndarray, shape (n,)
+            The day's draw as a share of the pack. [1/day]
+        start, age : int
+            Index of the day on which the pack goes in, and days since.
+        charge : float, default 1
+            Share of its charge with which it goes in.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            May lie below 0 where the pack would be more than empty.
+        """
+        end = min(start + age, self.n_days)
+        lost = self.lost[:, end] - self.lost[:, start]
+        drawn = (self.drawn[:, end] - self.drawn[:, start]) * np.exp(-self.lost[:, start])
+        left = np.exp(-lost[:, None]) * (charge - load[None, :] * drawn[:, None])
+        return np.asarray(left.mean(axis=0), dtype=np.float64)
+
+
+class PanelSums(WeatherSums):
     """
-    Return the logarithm of the least load that has crossed by the end of each day.
+    The same with a panel, which fills the pack again: followed day by day for a set of loads.
 
     Parameters
     ----------
-    sums : WeatherSums
-        Of a battery in some weathers.
-    start : int
-        Index of the day on which the pack goes in, full from the start of that day.
-    n_ages : int
-        Days to follow.
-    charge : float, default 1
-        Share of its charge with which the pack goes in.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n_weathers, n_ages)
-        Never rises along a row.
-
-    Examples
-    --------
-    With neither cold nor self-discharge a load of one hundredth a day lasts 100 days:
-
-    >>> limits = limits_from(WeatherSums(None, np.zeros((1, 200))), 0, 200)
-    >>> int(np.argmax(limits[0] <= np.log(0.01) + 1e-12)) + 1
-    100
+    battery : Battery
+        Numbers of the chemistry.
+    temps_c : numpy.ndarray, shape (n_weathers, n_days)
+        The day's mean. [deg C]
+    harvest : numpy.ndarray, shape (n_days,)
+        What the panel brings on each day as a share of the pack. [1/day]
+    base : float
+        Logarithm of the load about which loads are followed. [ln 1/day]
+    activity : numpy.ndarray, shape (n_days,), optional
+        Draw of each day against the average.
     """
-    stop = min(start + n_ages, sums.n_days)
-    since = sums.lost[:, start + 1 : stop + 1] - sums.lost[:, start : start + 1]
-    # exp(-lost at start) brings the running sum to the start of this pack
-    drawn = (sums.drawn[:, start + 1 : stop + 1] - sums.drawn[:, start : start + 1]) * np.exp(
-        -sums.lost[:, start : start + 1]
-    )
-    spare = charge - (1.0 - sums.usable[:, start:stop]) * np.exp(since)
-    with np.errstate(divide="ignore"):
-        load = np.maximum(spare, 0.0) / drawn
-    limit: NDArray[np.float64] = np.log(np.maximum(np.minimum.accumulate(load, axis=1), _LEAST_LOAD))
-    if stop < start + n_ages:
-        limit = np.concatenate([limit, np.repeat(limit[:, -1:], start + n_ages - stop, axis=1)], axis=1)
-    return limit
+
+    #: Steps of the logarithm of the load, and how far on either side of the base.
+    STEP = 0.05
+    REACH = 2.4
+    #: Starts are followed from the first day of their week: up to six days on the safe side. [day]
+    EVERY = 7
+
+    def __init__(
+        self,
+        battery: Battery,
+        temps_c: NDArray[np.float64],
+        harvest: NDArray[np.float64],
+        base: float,
+        activity: NDArray[np.float64] | None = None,
+    ) -> None:
+        # a few weathers in mirrored pairs: the sun decides here, not the single cold day
+        pairs = len(temps_c) // 2
+        few = temps_c[[*range(min(4, pairs)), *range(pairs, pairs + min(4, pairs))]] if pairs else temps_c
+        super().__init__(battery, few, activity)
+        self.activity = np.ones(few.shape[1]) if activity is None else activity
+        self.harvest = np.where(few >= battery.charge_from_c, harvest[None, :], 0.0)
+        self.loads = base + self.STEP * np.arange(
+            -round(self.REACH / self.STEP), round(self.REACH / self.STEP) + 1
+        )
+        self._followed: dict[tuple[int, float], NDArray[np.float64]] = {}
+
+    def limits(self, start: int, n_ages: int, charge: float = 1.0) -> NDArray[np.float64]:
+        """
+        Return the logarithm of the least load that has crossed by the end of each day.
+
+        Parameters
+        ----------
+        start, n_ages, charge
+            As in `WeatherSums.limits`.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_weathers, n_ages)
+            Never rises along a row; a step above the highest load followed where none has crossed.
+        """
+        early = start - start % self.EVERY
+        self._follow([early], start - early + n_ages, charge)
+        return self._followed[early, charge][:, start - early : start - early + n_ages]
+
+    def prepare(self, first: int, last: int, n_ages: int) -> None:
+        """
+        Follow the packs of many starts at once, which is much quicker than one after another.
+
+        Parameters
+        ----------
+        first, last : int
+            Indices of the first and last day on which packs go in.
+        n_ages : int
+            Days to follow each.
+        """
+        early = first - first % self.EVERY
+        self._follow(range(early, last + 1, self.EVERY), n_ages + self.EVERY, 1.0)
+
+    def likely_charge(
+        self, load: NDArray[np.float64], start: int, age: int, charge: float = 1.0
+    ) -> NDArray[np.float64]:
+        """
+        Return the share of charge left at an age, averaged over the weathers.
+
+        Parameters
+        ----------
+        load, start, age, charge
+            As in `WeatherSums.likely_charge`.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n,)
+            Never below 0.
+        """
+        left = np.full((len(self.usable), len(load)), charge)
+        for day in range(start, min(start + age, self.n_days)):
+            left = self._next_day(left, load[None, :], day)
+        return np.asarray(np.maximum(left, 0.0).mean(axis=0), dtype=np.float64)
+
+    def _next_day(
+        self, left: NDArray[np.float64], load: NDArray[np.float64], day: int
+    ) -> NDArray[np.float64]:
+        left = left * (1.0 - self.loss[:, day, None]) - load * self.activity[day]
+        return np.asarray(np.minimum(left + self.harvest[:, day, None], 1.0), dtype=np.float64)
+
+    def _follow(self, starts: Sequence[int], n_ages: int, charge: float) -> None:
+        new = [
+            start
+            for start in starts
+            if (start, charge) not in self._followed or self._followed[start, charge].shape[1] < n_ages
+        ]
+        if not new:
+            return
+        load = np.exp(self.loads)[None, :]
+        left = np.full((len(new), len(self.usable), len(self.loads)), charge)
+        alive = np.ones(left.shape, dtype=bool)
+        limits = np.full((len(new), len(self.usable), n_ages), np.nan)
+        begun = 0
+        for day in range(new[0], min(new[-1] + n_ages, self.n_days)):
+            while begun < len(new) and new[begun] <= day:
+                begun += 1
+            left[:begun] = self._next_day(left[:begun], load, day)
+            alive[:begun] &= left[:begun] > 1.0 - self.usable[:, day, None]
+            # the loads rise, so those alive come first
+            top = self.loads[0] + self.STEP * (alive[:begun].sum(axis=2) - 0.5)
+            for place in range(begun):
+                if day - new[place] < n_ages:
+                    limits[place, :, day - new[place]] = top[place]
+        for place, start in enumerate(new):
+            followed = limits[place][:, ~np.isnan(limits[place, 0])]
+            self._followed[start, charge] = _held(np.minimum.accumulate(followed, axis=1), n_ages)
+
+
+def _held(limit: NDArray[np.float64], n_ages: int) -> NDArray[np.float64]:
+    """Hold the last limit to the end of the days wanted."""
+    missing = n_ages - limit.shape[1]
+    if missing <= 0:
+        return limit
+    return np.concatenate([limit, np.repeat(limit[:, -1:], missing, axis=1)], axis=1)
 
 
 def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float64]:
@@ -191,7 +350,7 @@ def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float6
     Parameters
     ----------
     limits : numpy.ndarray, shape (n_weathers, n_ages)
-        From `limits_from`.
+        From `WeatherSums.limits`.
     grid : LoadGrid
         Cells; within one the mass is spread evenly.
 

@@ -8,7 +8,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.forecast.crossing import WeatherSums, limits_from
+from tripplan.forecast.crossing import PanelSums, WeatherSums
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, EDGES, MIDDLES, WIDTH
 
@@ -46,7 +46,7 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: 
     dark_age = None if run.dark_by is None else (run.dark_by - run.start).days + 1
     needed = max([alive_age, dark_age or 0, 1, *((day - run.start).days for day, _ in run.charges)])
     start = (run.start - first).days
-    limits = limits_from(sums, start, needed, run.charge_in)
+    limits = sums.limits(start, needed, run.charge_in)
 
     def flat_by(age: int) -> NDArray[np.float64]:
         if age <= 0:
@@ -56,15 +56,13 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: 
 
     signs = 1.0 - flat_by(alive_age) if dark_age is None else flat_by(dark_age) - flat_by(alive_age)
     readings = np.ones(CELLS)
-    if math.isfinite(soc_sd) and run.charges:
+    # behind a panel volts tell of the last sunny day, not of the draw
+    if math.isfinite(soc_sd) and run.charges and not isinstance(sums, PanelSums):
         # readings of one run share the table's error: together they never count for more than two
         sd = soc_sd * math.sqrt(max(1.0, len(run.charges) / 2.0))
         load = np.exp(base + MIDDLES)
         for day, charge in run.charges:
-            age = min((day - run.start).days, sums.n_days - start)
-            lost = sums.lost[:, start + age] - sums.lost[:, start]
-            drawn = (sums.drawn[:, start + age] - sums.drawn[:, start]) * np.exp(-sums.lost[:, start])
-            left = np.exp(-lost[:, None]) * (run.charge_in - load[None, :] * drawn[:, None])
-            apart = (np.clip(left.mean(axis=0), 0.0, 1.0) - charge) / sd
+            left = sums.likely_charge(load, start, (day - run.start).days, run.charge_in)
+            apart = (np.clip(left, 0.0, 1.0) - charge) / sd
             readings *= (1.0 - _WRONG_READINGS) * np.exp(-0.5 * apart**2) + _WRONG_READINGS
     return np.clip(signs, 0.0, 1.0) * readings, readings

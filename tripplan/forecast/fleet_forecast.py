@@ -20,14 +20,14 @@ from tripplan.fleet import Fleet
 from tripplan.forecast.basis import Evidence, Load, find_evidence
 from tripplan.forecast.crossing import (
     LoadGrid,
+    PanelSums,
     WeatherSums,
     flat_share,
     grid_over,
-    limits_from,
     quantile_days,
 )
 from tripplan.forecast.history import read_history
-from tripplan.forecast.learning import EDGES, STRAY_SHARE
+from tripplan.forecast.learning import EDGES, MIDDLES, STRAY_SHARE
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.forecast.past import past_runs, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
@@ -153,7 +153,7 @@ def _chances_in_place(
         for (since, charge_in), cohort in starts.items():
             sums = physics.sums(cohort[0][0], cohort[0][1])
             first = (since - physics.first).days
-            limits = limits_from(sums, first, (on - since).days + n_ages, charge_in)
+            limits = sums.limits(first, (on - since).days + n_ages, charge_in)
             mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in cohort], axis=1)
             chances = _with_early_failures(flat_share(limits, grid) @ mass)
             for column, (item, load, _) in enumerate(cohort):
@@ -233,7 +233,7 @@ def _describe(
     age = (on - since).days
     ahead = age + 1.0 + np.arange((to - on).days + 1) - backup
     dark = np.interp(ahead, np.arange(len(chance) + 1), np.concatenate([[0.0], chance]))
-    left = None if load.battery is None else _charge_left(place.limits, age, days[1])
+    course = _charge_course(physics, place, knowledge, days[:3], on, to)
     because = load.because
     if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
         because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
@@ -253,24 +253,49 @@ def _describe(
         swap_by=swap_by,
         risk=risk,
         chance_dark_today=float(dark[0]),
-        charge_left=left,
+        charge_left=course[1][0] if course else None,
         basis=Basis.HISTORY if knowledge.has_runs else load.basis,
         because=because,
         own_share=knowledge.learned.own_share,
         last_runs=said,
         flags=site_flags(said),
+        charge_early=course[0] if course else (),
+        charge_likely=course[1] if course else (),
+        charge_late=course[2] if course else (),
     )
     return forecast, dark
 
 
-def _charge_left(limits: NDArray[np.float64], age: int, likely_age: float) -> float:
-    """Return the share left: the load that ends on the likely date against the one that would end today."""
-    if age <= 0:
-        return 1.0
-    end = min(max(0, math.floor(likely_age) - 1), limits.shape[1] - 1)
-    now = min(age - 1, limits.shape[1] - 1)
-    used = math.exp(float(np.median(limits[:, end])) - float(np.median(limits[:, now])))
-    return float(np.clip(1.0 - used, 0.0, 1.0))
+def _charge_course(
+    physics: Physics,
+    place: _InPlace,
+    knowledge: SiteKnowledge,
+    flat_ages: Sequence[float],
+    on: date,
+    to: date,
+) -> tuple[tuple[float, ...], ...]:
+    """Return the usable charge left, week by week, in the early, likely and late case; empty without a model."""
+    load = place.load
+    if load.battery is None:
+        return ()
+    sums = physics.sums(place.item, load)
+    first = (place.since - physics.first).days
+    age = (on - place.since).days
+    if isinstance(sums, PanelSums):
+        cdf = np.cumsum(knowledge.learned.now)
+        logs = load.log_mean + MIDDLES[np.searchsorted(cdf, (0.95, 0.5, 0.05))]
+    else:
+        # the loads that end just on the early, likely and late date
+        ends = [min(max(0, math.floor(days) - 1), place.limits.shape[1] - 1) for days in flat_ages]
+        logs = np.median(place.limits[:, ends], axis=0)
+    weeks = range(0, (to - on).days + 1, 7)
+    courses = np.empty((3, len(weeks)))
+    charge_in = 1.0 if place.item.history.now is None else place.item.history.now.charge_in
+    for column, ahead in enumerate(weeks):
+        left = sums.likely_charge(np.exp(logs), first, max(0, age + ahead), charge_in)
+        usable = float(sums.usable[:, min(first + max(0, age + ahead), sums.n_days - 1)].mean())
+        courses[:, column] = np.clip((left - (1.0 - usable)) / max(usable, 1e-3), 0.0, 1.0)
+    return tuple(tuple(float(left) for left in course) for course in courses)
 
 
 def _forecast_renewals(
@@ -295,6 +320,8 @@ def _forecast_renewals(
         risks = np.array([_risk(physics.fleet, item) for item, _, _ in group])
         backups = np.array([item.site.backup_days for item, _, _ in group])
         sums = physics.sums(group[0][0], group[0][1])
+        if isinstance(sums, PanelSums):
+            sums.prepare((on - physics.first).days, (to - physics.first).days, n_ages)
         table = np.empty((4, n_days, len(group)), dtype=np.int64)
         rows: list[NDArray[np.float64]] = []
         for k, chance in enumerate(
@@ -326,7 +353,7 @@ def _chances_by_start(
     # several days in one product: a small one costs more in waiting than in work
     for block in range(0, n_starts, _BLOCK):
         starts = range(block, min(block + _BLOCK, n_starts))
-        tables = [flat_share(limits_from(sums, first + k, n_ages), grid) for k in starts]
+        tables = [flat_share(sums.limits(first + k, n_ages), grid) for k in starts]
         chances = np.concatenate(tables) @ mass
         for chance in chances.reshape(len(starts), n_ages, mass.shape[1]):
             yield _with_early_failures(chance)

@@ -5,8 +5,8 @@ The logarithm of a run's load is ``base + v``: `base` is what the model expects 
 ``v = theta + eta`` is what it got wrong. `theta` belongs to the site, drifts slowly, and scatters about the
 mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's
 health, the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of
-``v``. The fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each site's
-`theta` is then filtered through its own runs. No sampling: the same records give the same dates.
+``v``. The fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each
+site's `theta` is then filtered through its own runs. No sampling: the same records give the same dates.
 """
 
 from __future__ import annotations

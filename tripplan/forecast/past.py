@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tripplan.forecast.basis import Evidence
-from tripplan.forecast.crossing import flat_share, grid_over, limits_from, quantile_days
+from tripplan.forecast.crossing import flat_share, grid_over, quantile_days
 from tripplan.forecast.learning import SiteLearned
 from tripplan.forecast.outlook import PastRun
 from tripplan.forecast.pool import FAR_DAYS, Physics
@@ -45,7 +45,7 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
             continue
         grid = grid_over([load.log_mean], [cells])
         n_ages = min(FAR_DAYS, _FOLLOWED_DAYS)
-        limits = limits_from(physics.sums(item, load), start, n_ages, run.charge_in)
+        limits = physics.sums(item, load).limits(start, n_ages, run.charge_in)
         chance = (flat_share(limits, grid) @ grid.mass(load.log_mean, cells))[:, None]
         early, likely, late = (int(np.floor(quantile_days(chance, level)[0])) for level in (0.05, 0.5, 0.95))
         days = run.days

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from tripplan.fleet import Climate, Fleet
 from tripplan.forecast.basis import Evidence, Load
 from tripplan.forecast.battery import battery_of
-from tripplan.forecast.crossing import WeatherSums
+from tripplan.forecast.crossing import PanelSums, WeatherSums
 from tripplan.forecast.evidence import run_evidence
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, Chain, SiteLearned, learn
@@ -59,9 +59,12 @@ class Physics:
         """Return the running sums for a site's battery."""
         key = self.key(item, load)
         if key not in self._sums:
-            activity = None if key[1] is None else self._draw_left_by_panel(item, load)
-            climate = None if load.battery is None else self.fleet.climate
-            self._sums[key] = WeatherSums(load.battery, self._weathers(climate), activity)
+            temps = self._weathers(None if load.battery is None else self.fleet.climate)
+            self._sums[key] = (
+                WeatherSums(load.battery, temps)
+                if key[1] is None or load.battery is None
+                else PanelSums(load.battery, temps, self._harvest(item, load), load.log_mean)
+            )
         return self._sums[key]
 
     def _weathers(self, climate: Climate | None) -> NDArray[np.float64]:
@@ -69,12 +72,16 @@ class Physics:
             self._temps[climate is None] = temperature_weathers(climate, self.first, self.n_days)
         return self._temps[climate is None]
 
-    def _draw_left_by_panel(self, item: Evidence, load: Load) -> NDArray[np.float64]:
-        """Return the share of the draw that the panel leaves to the pack; it never fills the pack again."""
-        volts = self.fleet.pack_types[item.site.pack_type].volts
+    def _harvest(self, item: Evidence, load: Load) -> NDArray[np.float64]:
+        """Return what the panel brings on each day as a share of what the pack holds."""
+        volts = self.fleet.pack_types[item.site.pack_type].nominal_volts
         monthly = panel_mah_per_day(item.site.lat, item.site.panel_w or 0.0, volts, item.site.sun_fraction)
         daily = np.maximum(daily_means(monthly, self.first, self.n_days), 0.0)
-        return np.clip(1.0 - daily / (load.draw_mah_per_day or 1.0), 0.0, 1.0)
+        if item.site.sun_fraction is None:
+            # the yearly course must not lend the darkest month what its neighbours have
+            daily = np.where(daily < min(q for q in monthly if q > 0.0) / 2.0, 0.0, daily)
+        # the load is the draw as a share of the pack
+        return np.asarray(daily * math.exp(load.log_mean) / (load.draw_mah_per_day or 1.0), dtype=np.float64)
 
 
 @dataclass(frozen=True)
