@@ -101,6 +101,11 @@ class Interview:
         -------
         object or None
             The value; None where the answer is missing or does not fit: `faults` then says so.
+
+        Raises
+        ------
+        InputError
+            If the third answer typed does not fit either.
         """
         known = self._match(question, self.remembered.get(question.key, ""))
         question = replace(question, default=known or question.default)
@@ -151,7 +156,7 @@ class Interview:
         if self.faults:
             raise InputError(self.faults)
 
-    def _converse(self, question: Question, parse: Callable[[str], T]) -> T | None:
+    def _converse(self, question: Question, parse: Callable[[str], T]) -> T:
         if self.ask is None:
             raise ValueError("nobody can be asked")
         asked, text, problem, mend = question, "", "", ""
@@ -166,12 +171,9 @@ class Interview:
                 continue
             self.answers[question.key] = self._checked(question, text)
             return value
-        self.faults.append(
-            Fault(
-                f"answer {question.key}", values=(text,) if text else (), problem=problem, mend=question.text
-            )
+        raise InputError(
+            [Fault(f"answer {question.key}", (), "", (text,) if text else (), problem, mend or question.text)]
         )
-        return None
 
     def _take(self, question: Question, text: str, parse: Callable[[str], T]) -> T | None:
         try:
