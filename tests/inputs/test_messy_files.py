@@ -43,6 +43,7 @@ def test_semicolons_with_decimal_commas(alone, read):
         "sites.csv: cells are separated by semicolons.",
         "sites.csv, column lat: read with decimal commas, for example 50,27412 is 50.2741.",
         "sites.csv, column lon: read with decimal commas, for example 8,49871 is 8.49871.",
+        "sites.csv, column walk_m: read with decimal commas, for example 1.250,5 is 1250.5.",
         "sites.csv, column swapped_on: read as day first, for example 30.08.2026 is 30 August 2026.",
     )
 

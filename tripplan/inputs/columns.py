@@ -14,7 +14,6 @@ from enum import StrEnum
 from typing import Literal, TypeVar
 
 from tripplan.inputs import cells
-from tripplan.inputs.cell_text import MINUSES
 from tripplan.inputs.cells import CellError, DateOrder
 from tripplan.inputs.decisions import settle_date_order, settle_decimal_sign
 from tripplan.inputs.findings import Findings, list_rows, say_date
@@ -385,13 +384,15 @@ class ColumnReader:
         sign, doubts = settle_decimal_sign(texts, low, high)
         for doubt in doubts:
             self.fault(doubt.row, column, doubt.problem, doubt.mend)
-        commas = [row for row, text in texts.items() if sign == "," and re.fullmatch(r"\D?\d*,\d+", text)]
+        commas = [row for row, text in texts.items() if sign == "," and "," in text]
         if commas:
-            row = commas[0]
-            self._say_decimal_comma(
-                column, texts[row], float(texts[row].translate(MINUSES).replace(",", "."))
-            )
+            self._remark_comma(column, texts[commas[0]])
         return sign
+
+    def _remark_comma(self, column: str, text: str) -> None:
+        value = _try_number(text)
+        if value is not None:
+            self._say_decimal_comma(column, text, value)
 
     def _say_decimal_comma(self, column: str, text: str, value: float) -> None:
         self._findings.remark(
@@ -436,5 +437,12 @@ class ColumnReader:
 def _try_date(text: str, order: DateOrder) -> date | None:
     try:
         return cells.parse_date(text, order)
+    except CellError:
+        return None
+
+
+def _try_number(text: str) -> float | None:
+    try:
+        return cells.parse_number(text, ",")
     except CellError:
         return None

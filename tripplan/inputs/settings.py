@@ -162,6 +162,8 @@ def _syntax_problem(message: str, text: str) -> tuple[str, str]:
         mend = 'Use straight quotation marks (").'
     elif re.search(r"=\s*-?\d+,\d+\s*$", line):
         mend = "Write a decimal point, not a comma."
+    elif re.search(r"=\s*\d{1,2}:\d{2}\s*$", line):
+        mend = "Put a clock time between quotation marks."
     elif re.search(r"=\s*[A-Za-z]", line) and not re.search(r"=\s*(?:true|false|nan|inf)\b", line):
         mend = "Put text between quotation marks."
     return (
