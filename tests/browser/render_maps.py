@@ -36,10 +36,10 @@ def take_pictures(kit: Path, out: Path) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=find_browser(), args=["--no-sandbox"])
         try:
-            for name, page_name, width, height, scale in (
-                ("demo-map.png", "map.html", 1000, 640, 1),
-                ("demo-map-phone.png", "map.html", 390, 780, 2),
-                ("demo-checklist.png", "checklist.html", 794, 1123, 1),
+            for name, page_name, part, width, height, scale in (
+                ("demo-map.png", "map.html", "#map", 1000, 900, 1),
+                ("demo-phone.png", "map.html", None, 390, 780, 2),
+                ("demo-checklist.png", "checklist.html", None, 794, 1123, 1),
             ):
                 context = browser.new_context(
                     viewport={"width": width, "height": height}, device_scale_factor=scale, offline=True
@@ -47,8 +47,11 @@ def take_pictures(kit: Path, out: Path) -> None:
                 page = context.new_page()
                 page.goto((kit / page_name).resolve().as_uri())
                 page.wait_for_load_state("load")
-                page.wait_for_timeout(500)  # the map settles its view after loading
-                page.screenshot(path=out / name)
+                if part is not None:
+                    page.add_style_tag(content="nav { position: static !important }")
+                    page.locator(part).scroll_into_view_if_needed()
+                page.wait_for_timeout(1000)  # the map settles its view after it is first seen
+                (page if part is None else page.locator(part)).screenshot(path=out / name)
                 context.close()
         finally:
             browser.close()

@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from click.testing import Result
+from click.testing import CliRunner, Result
 
+from tripplan.cli import main
 from tripplan.plan.document import Plan
 
 ROOT = Path(__file__).parents[2]
@@ -130,6 +131,48 @@ def test_init_and_its_json(tmp_path: Path, door: Door, faults_of: Faults) -> Non
     assert faults_of(json.loads(done.stdout)) == []
 
 
+def test_init_asks_at_a_terminal_and_the_first_plan_works(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, door: Door
+) -> None:
+    sheet = tmp_path / "cameras.csv"
+    sheet.write_text(
+        "Camera,Latitude,Longitude,Battery in\nowl,50.24120,8.60110,2026-09-12\nhill,50.24125,8.60300,2026-09-20\n",
+        encoding="utf-8",
+    )
+    folder = tmp_path / "fleet"
+    refused = door("init", folder, "--from", sheet)
+    assert refused.exit_code == 1
+    assert "--answer base_lat:" in refused.stderr  # nobody can be asked: all that is missing is named
+    assert "--answer volts:" in refused.stderr
+    assert not folder.exists()
+    typed = (
+        "yes",
+        "Battery in",
+        "",
+        "Lene",
+        "50.231",
+        "east",
+        "8.587",
+        "",
+        "",
+        "12",
+        "5.5x2.1 centre +",
+        "",
+        "",
+    )
+    monkeypatch.setattr("tripplan.cli.reading._can_ask", lambda: True)
+    done = CliRunner().invoke(
+        main,
+        ["init", str(folder), "--from", str(sheet)],
+        input="\n".join(typed) + "\n",
+        catch_exceptions=False,
+    )
+    assert done.exit_code == 0, done.output
+    assert "I read site_id = 'Camera', lat = 'Latitude', lon = 'Longitude'. Is that right?" in done.stderr
+    assert done.stdout.splitlines()[-1] == f"2 sites taken in. Next: tripplan plan {folder}"
+    assert door("plan", folder).exit_code == 0
+
+
 # --- forecast -------------------------------------------------------------------------------------
 
 
@@ -225,7 +268,7 @@ def test_a_site_that_no_day_can_reach_is_named_and_the_rest_is_planned(
     def send_far(rows: list[dict[str, str]]) -> None:
         for key in ("park_lat", "park_lon"):
             rows[-1][key] = ""
-        rows[-1]["lat"], rows[-1]["lon"] = "54.9", "13.2"
+        rows[-1]["lat"], rows[-1]["lon"] = "53.5", "10.0"
 
     _rewrite(folder / "sites.csv", send_far)
     done = door("plan", folder)

@@ -23,6 +23,7 @@ hill,50.24125,8.60300,20.9.2026
 pond,50.26010,8.55500,1.10.2026
 """
 ANSWERS = {
+    "swapped_on_heading": "Battery in",
     "fleet_name": "Boxes",
     "crew_name": "Me",
     "base_lat": "50.231",
