@@ -37,6 +37,7 @@ __all__ = [
     "PackState",
     "PackType",
     "PlanSettings",
+    "Profile",
     "Reading",
     "Site",
     "VisitRecord",
@@ -245,6 +246,39 @@ class Climate:
 
     mean_c: tuple[float, ...]
     sd_c: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Profile:
+    """
+    How a kind of device draws; named once, used by many sites.
+
+    Attributes
+    ----------
+    draw_mah_per_day : float or None
+        Average, at the device's own supply voltage; None: quiescent current and events. [mAh/day]
+    quiescent_ma : float
+        Current between events. [mA]
+    events_per_day, mah_per_event : float
+        Average number of events, and the charge of one. [1/day], [mAh]
+    activity : tuple of float, length 12, or empty
+        Draw of each month against the average, January first; empty: the same all year.
+    """
+
+    name: str
+    draw_mah_per_day: float | None = None
+    quiescent_ma: float = 0.0
+    events_per_day: float = 0.0
+    mah_per_event: float = 0.0
+    activity: tuple[float, ...] = ()
+
+    @property
+    def device_draw_mah_per_day(self) -> float | None:
+        """What the device draws at its own voltage; None where the profile says nothing. [mAh/day]."""
+        if self.draw_mah_per_day is not None:
+            return self.draw_mah_per_day
+        parts = self.quiescent_ma * 24.0 + self.events_per_day * self.mah_per_event
+        return parts if parts > 0.0 else None
 
 
 @dataclass(frozen=True)
@@ -497,6 +531,7 @@ class Fleet:
     climate: Climate | None = None
     chargers: tuple[Charger, ...] = ()
     money: Money | None = None
+    profiles: Mapping[str, Profile] = field(default_factory=dict)
     access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=dict)
     packs: tuple[Pack, ...] | None = None
     visits: tuple[VisitRecord, ...] = ()

@@ -15,6 +15,7 @@ from tripplan.errors import Fault, InputError
 from tripplan.fleet import Fleet, Pack, PackType, Site
 from tripplan.forecast.battery import Battery, battery_of, rate_share, standing_health
 from tripplan.forecast.history import History, SiteHistory
+from tripplan.forecast.load import pack_draw_mah_per_day
 from tripplan.forecast.outlook import Basis
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
@@ -178,8 +179,9 @@ def _given_life(flat_on: date, since: date) -> Load | None:
 
 
 def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:
-    if site.draw_mah_per_day is not None and site.draw_mah_per_day > 0:
-        return _modelled(fleet, site, kind, pack, on)
+    draw = pack_draw_mah_per_day(site, kind, fleet.profiles.get(site.profile))
+    if draw is not None:
+        return _modelled(fleet, kind, pack, draw, on)
     months = site.usual_months if site.usual_months is not None else kind.usual_months
     if months is None:
         return None
@@ -194,9 +196,8 @@ def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date)
     )
 
 
-def _modelled(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load:
+def _modelled(fleet: Fleet, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
     battery = battery_of(kind)
-    draw = (site.draw_mah_per_day or 0.0) + (site.converter_idle_ma or 0.0) * HOURS_PER_DAY
     rate = rate_share(battery, kind.capacity_ah, draw / HOURS_PER_DAY)
     health, health_sd = _health(fleet, kind, pack, battery, on)
     holds = kind.capacity_ah * MAH_PER_AH * rate * health

@@ -131,14 +131,14 @@ def battery_of(kind: PackType) -> Battery:
     >>> battery_of(PackType("A", 12.0, "p", parameters={"usual_health": 0.7})).usual_health
     0.7
     """
-    unknown = sorted(set(kind.parameters) - set(OVERRIDABLE))
+    unknown = sorted(set(kind.parameters) - set(OVERRIDABLE) - {"controller_idle_ma"})
     if unknown:
         raise ValueError(f"no such battery parameter: {', '.join(unknown)}")
     # the table needs the class above
     from tripplan.forecast.chemistries import BATTERIES
 
     battery = BATTERIES[kind.chemistry]
-    own: dict[str, Any] = dict(kind.parameters)
+    own: dict[str, Any] = {name: kind.parameters[name] for name in OVERRIDABLE if name in kind.parameters}
     return replace(battery, **own) if own else battery
 
 

@@ -142,9 +142,9 @@ def _chances_in_place(
         if item.in_place is not None:
             mass = known[item.site.site_id].learned.now
             groups[physics.key(item, item.in_place)].append((item, item.in_place, mass))
-    for group in groups.values():
+    for key, group in groups.items():
         grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
-        n_ages = _ages_to_follow(group, 1e-5)
+        n_ages = _ages_to_follow(group, 1e-5, has_seasons=bool(key[-1]))
         starts: dict[tuple[date, float], Items] = defaultdict(list)
         for member in group:
             item = member[0]
@@ -191,15 +191,16 @@ def flat_quantiles(fleet: Fleet, on: date, levels: Sequence[float]) -> dict[str,
     }
 
 
-def _ages_to_follow(group: Items, tail: float) -> int:
+def _ages_to_follow(group: Items, tail: float, *, has_seasons: bool) -> int:
     """Return the days after which all but a tail of each site's packs must be flat."""
     if group[0][0].site.panel_w is not None:
         return FAR_DAYS
     least = min(
         load.log_mean + EDGES[int(np.searchsorted(np.cumsum(cells), tail))] for _, load, cells in group
     )
-    # the usable share is at most 1.05, and self-discharge only shortens
-    return min(FAR_DAYS, math.ceil(1.06 * math.exp(-least)) + 2)
+    # the usable share is at most 1.05, and self-discharge only shortens; a year evens out the seasons
+    longest = math.ceil(1.06 * math.exp(-least)) + 2
+    return min(FAR_DAYS, longest + (365 if has_seasons else 0))
 
 
 def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence, on: date) -> NDArray[np.float64]:
@@ -274,7 +275,7 @@ def _charge_course(
     on: date,
     to: date,
 ) -> tuple[tuple[float, ...], ...]:
-    """Return the usable charge left, week by week, in the early, likely and late case; empty without a model."""
+    """Return the usable charge left by week in the early, likely and late case; empty without a model."""
     load = place.load
     if load.battery is None:
         return ()
@@ -312,10 +313,10 @@ def _forecast_renewals(
     for item in evidence:
         mass = known[item.site.site_id].learned.later
         groups[physics.key(item, item.renewal)].append((item, item.renewal, mass))
-    for group in groups.values():
+    for key, group in groups.items():
         grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
         # followed until every site's late quantile is passed
-        n_ages = max(n_days, _ages_to_follow(group, 1.0 - _LEVELS[-1] - 0.02))
+        n_ages = max(n_days, _ages_to_follow(group, 1.0 - _LEVELS[-1] - 0.02, has_seasons=bool(key[-1])))
         mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in group], axis=1)
         risks = np.array([_risk(physics.fleet, item) for item, _, _ in group])
         backups = np.array([item.site.backup_days for item, _, _ in group])

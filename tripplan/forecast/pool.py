@@ -53,17 +53,24 @@ class Physics:
     def key(self, item: Evidence, load: Load) -> tuple[object, ...]:
         """Return what tells apart sites that cannot share tables."""
         has_panel = item.site.panel_w is not None and load.draw_mah_per_day is not None
-        return (load.battery, item.site.site_id if has_panel else None)
+        return (load.battery, item.site.site_id if has_panel else None, self._factors(item, load))
+
+    def _factors(self, item: Evidence, load: Load) -> tuple[float, ...]:
+        """Return the twelve factors of a modelled draw; empty where it is the same all year."""
+        profile = self.fleet.profiles.get(item.site.profile)
+        return () if profile is None or load.battery is None else profile.activity
 
     def sums(self, item: Evidence, load: Load) -> WeatherSums:
         """Return the running sums for a site's battery."""
         key = self.key(item, load)
         if key not in self._sums:
             temps = self._weathers(None if load.battery is None else self.fleet.climate)
+            factors = self._factors(item, load)
+            activity = np.maximum(daily_means(factors, self.first, self.n_days), 0.0) if factors else None
             self._sums[key] = (
-                WeatherSums(load.battery, temps)
+                WeatherSums(load.battery, temps, activity)
                 if key[1] is None or load.battery is None
-                else PanelSums(load.battery, temps, self._harvest(item, load), load.log_mean)
+                else PanelSums(load.battery, temps, self._harvest(item, load), load.log_mean, activity)
             )
         return self._sums[key]
 

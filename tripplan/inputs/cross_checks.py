@@ -153,7 +153,9 @@ def check_life(fleet: Fleet, reader: ColumnReader, *, judge_swaps: bool) -> None
         if kind is None or bad:
             continue
         ran = site.flat_on is not None and since is not None and site.flat_on > since
-        known = (site.draw_mah_per_day, site.usual_months, kind.usual_months)
+        profile = fleet.profiles.get(site.profile)
+        drawn = None if profile is None else profile.device_draw_mah_per_day
+        known = (site.draw_mah_per_day, drawn, site.usual_months, kind.usual_months)
         if ran or any(value is not None for value in known) or (site.flat_on is not None and not judge_swaps):
             continue
         other = "flat_on with swapped_on" if site.flat_on is None else "swapped_on"

@@ -174,6 +174,7 @@ class _Reader:
             climate=settings.climate,
             chargers=settings.chargers,
             money=settings.money,
+            profiles=settings.profiles,
             access=access or {},
             packs=packs,
             visits=visits,

@@ -19,6 +19,7 @@ from tripplan.fleet import (
     Money,
     PackType,
     PlanSettings,
+    Profile,
     WalkSettings,
 )
 from tripplan.inputs.cells import DateOrder
@@ -27,6 +28,7 @@ from tripplan.inputs.findings import Findings, did_you_mean
 from tripplan.inputs.schema import SETTINGS_FILE
 from tripplan.inputs.settings_crews import read_crews
 from tripplan.inputs.settings_packs import read_chargers, read_pack_types
+from tripplan.inputs.settings_profiles import read_profiles
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.toml_values import take_spans, take_twelve
 
@@ -65,6 +67,7 @@ class Settings:
     chargers: tuple[Charger, ...] = ()
     money: Money | None = None
     date_order: DateOrder | None = None
+    profiles: Mapping[str, Profile] = field(default_factory=dict)
 
 
 def read_settings(folder: Path, findings: Findings) -> Settings | None:
@@ -102,6 +105,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
     pack_types, type_names = read_pack_types(top)
     chargers = read_chargers(top, pack_types, type_names)
     money = _read_money(top)
+    profiles = read_profiles(top)
     top.finish()
     return Settings(
         name=name,
@@ -119,6 +123,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
         chargers=chargers,
         money=money,
         date_order=date_order,
+        profiles=profiles,
     )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from tripplan.fleet import Charger, Chemistry, PackType
 from tripplan.inputs.cell_text import CellError
 from tripplan.inputs.findings import did_you_mean, fold
+from tripplan.inputs.settings_profiles import read_parameters
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.words import parse_choice
 
@@ -89,6 +90,7 @@ def _read_type(name: str, table: TomlTable) -> PackType | None:
         and 6.5 <= capacity <= 7.5
     ):
         months = _USUAL_MONTHS
+    parameters = read_parameters(table)
     if volts is None or chemistry is None or not plug:
         return None
     return PackType(
@@ -101,6 +103,7 @@ def _read_type(name: str, table: TomlTable) -> PackType | None:
         usual_months=months,
         shelf_charged=shelf,
         battery_volts=battery_volts,
+        parameters=parameters,
     )
 
 
