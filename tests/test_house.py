@@ -1,0 +1,80 @@
+"""The house keeps its own rules where no tool looks."""
+
+from __future__ import annotations
+
+import ast
+import tomllib
+from pathlib import Path
+
+import tripplan
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "tripplan"
+
+
+def _contract(name: str) -> dict[str, list[str]]:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    return next(one for one in settings["tool"]["importlinter"]["contracts"] if one["name"] == name)
+
+
+def test_every_module_of_plan_stands_on_one_side_of_the_checkers_contract() -> None:
+    contract = _contract("The checker shares no code with the solvers")
+    modules = {f"tripplan.plan.{path.stem}" for path in (PACKAGE / "plan").glob("*.py")}
+    checkers = {name for name in modules if name.split(".")[-1].startswith("check")}
+    neutral = {"tripplan.plan.__init__", "tripplan.plan.document"}
+    assert set(contract["source_modules"]) == checkers
+    assert (
+        set(contract["forbidden_modules"]) - {"ortools", "highspy", "numba"} == modules - checkers - neutral
+    )
+
+
+def test_every_part_of_the_package_is_in_the_contracts_that_list_all_but_one() -> None:
+    parts = {
+        f"tripplan.{path.stem}"
+        for path in PACKAGE.iterdir()
+        if path.stem not in ("__init__", "__main__", "__pycache__")
+        and (path.suffix == ".py" or (path / "__init__.py").exists())
+    }
+    assert set(_contract("The solvers are met in plan only")["source_modules"]) == parts - {"tripplan.plan"}
+    assert set(_contract("The map library is met in outputs only")["source_modules"]) == parts - {
+        "tripplan.outputs"
+    }
+
+
+def test_only_the_door_prints_exits_or_reads_the_command_line() -> None:
+    guilty = []
+    for path in PACKAGE.rglob("*.py"):
+        if path.parent.name == "cli":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Name)
+                and node.func.id in ("print", "exit")
+            ):
+                guilty.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+            if (
+                isinstance(node, ast.Attribute)
+                and isinstance(node.value, ast.Name)
+                and (node.value.id, node.attr) in {("sys", "argv"), ("sys", "exit"), ("os", "_exit")}
+            ):
+                guilty.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert guilty == []
+
+
+def test_the_changelog_knows_this_version() -> None:
+    changelog = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert f"## {tripplan.__version__}" in changelog
+
+
+def test_every_module_name_in_the_glossary_of_folders_is_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    block = text.split("```text\n", 1)[1].split("```", 1)[0]
+    named = {line.split()[0] for line in block.splitlines()[1:]}
+    assert {name for name in named if not (PACKAGE / name).exists()} == set()
+    present = {
+        path.name + ("/" if path.is_dir() else "")
+        for path in PACKAGE.iterdir()
+        if not path.name.startswith("__") and path.name != "py.typed"
+    }
+    assert present - named == {"demo/"}
