@@ -61,24 +61,24 @@ def trip_geojson(kit: KitView) -> bytes:
             )
             for loop in stop.loops
         )
-    for site in kit.sites:
-        features.append(
-            _feature(
-                "Point",
-                _position(site.lat, site.lon),
-                role="site",
-                number=site.number,
-                site_id=site.site_id,
-                name=site.name,
-                swap=site.swap,
-                pack_type=site.tag.name,
-                volts=site.tag.volts,
-                plug=site.tag.plug,
-                swap_by=site.swap_by.isoformat(),
-                find=site.find,
-                jobs=[job.text for job in site.jobs],
-            )
+    features.extend(
+        _feature(
+            "Point",
+            _position(site.lat, site.lon),
+            role="site",
+            number=site.number,
+            site_id=site.site_id,
+            name=site.name,
+            swap=site.swap,
+            pack_type=site.tag.name,
+            volts=site.tag.volts,
+            plug=site.tag.plug,
+            swap_by=site.swap_by.isoformat(),
+            find=site.find,
+            jobs=[job.text for job in site.jobs],
         )
+        for site in kit.sites
+    )
     collection = {"type": "FeatureCollection", "bbox": [west, south, east, north], "features": features}
     return (json.dumps(collection, ensure_ascii=False, allow_nan=False, indent=1) + "\n").encode("utf-8")
 

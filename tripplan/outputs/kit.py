@@ -76,7 +76,7 @@ def write_kit(
     calendar = folder / "trip.ics"
     before = read_bytes(calendar) if calendar.is_file() else None
     content = {
-        "map.html": render_map_page(kit, wording, recording=False).encode("utf-8"),
+        "map.html": render_map_page(kit, wording, recording=True).encode("utf-8"),
         "checklist.html": render_checklist(kit, wording).encode("utf-8"),
         "load.csv": load_csv(kit),
         "trip.gpx": trip_gpx(kit, wording),

@@ -225,8 +225,7 @@ class PackView:
 
     pack_id: str
     pack_type: str
-    volts: float
-    chemistry: str
+    on_shelf: bool
 
 
 @dataclass(frozen=True)
@@ -235,6 +234,7 @@ class KitView:
 
     trip_id: str
     fleet: str
+    knows_packs: bool
     language: str
     date: date
     date_text: str

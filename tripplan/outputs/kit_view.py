@@ -101,6 +101,7 @@ def build_kit_view(
     return KitView(
         trip_id=trip.trip_id,
         fleet=clean(fleet.name),
+        knows_packs=fleet.packs is not None,
         language=wording.language,
         date=trip.date,
         date_text=wording.day(trip.date),
@@ -411,8 +412,7 @@ def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
         on_shelf = pack.where in {SHELF, ""} and pack.pack_type in types
         usable = pack.state not in {PackState.RETIRED, PackState.SUSPECT}
         if pack.where in site_ids or (on_shelf and usable):
-            kind = fleet.pack_types[pack.pack_type]
-            met.append(PackView(clean(pack.pack_id), clean(pack.pack_type), kind.volts, kind.chemistry.value))
+            met.append(PackView(clean(pack.pack_id), clean(pack.pack_type), pack.where not in site_ids))
     return tuple(met)
 
 

@@ -7,12 +7,12 @@ import hashlib
 import re
 from html.parser import HTMLParser
 from importlib import resources
-from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
 from tripplan.outputs.kit_model import KitView
+from tripplan.outputs.page_data import page_data
 from tripplan.outputs.plain_text import json_block
 from tripplan.outputs.static_map import mark_svg, stop_map, trip_map
 from tripplan.outputs.wording import Wording
@@ -71,7 +71,7 @@ def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
             stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
             live_html=Markup(live.html),  # noqa: S704 - a constant
             scripts=[Markup(script) for script in scripts],  # noqa: S704 - our own code and numbers
-            data=Markup(json_block(_page_data(kit, wording))),  # noqa: S704 - made safe by json_block
+            data=Markup(json_block(page_data(kit, wording, recording=recording))),  # noqa: S704 - made safe by json_block
             recording=recording,
         )
     )
@@ -183,52 +183,6 @@ def _policy(scripts: list[str]) -> str:
         "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
         f"script-src {allowed}; base-uri 'none'; form-action 'none'"
     )
-
-
-def _page_data(kit: KitView, wording: Wording) -> dict[str, Any]:
-    """Return what the page's scripts read; texts reach the page as text only."""
-    marks: dict[str, dict[str, str]] = {
-        "base": {"title": wording.say("overview.base"), "words": kit.leave_text, "link": ""}
-    }
-    for stop in kit.stops:
-        marks[f"stop_{stop.number}"] = {
-            "title": f"{stop.label} {wording.say('stop.park')}",
-            "words": stop.coordinates,
-            "link": f"#stop-{stop.number}",
-        }
-    for site in kit.sites:
-        what = wording.say("site.swap" if site.swap else "site.call")
-        marks[f"site_{site.number}"] = {
-            "title": f"{site.number} {site.name or site.site_id}",
-            "words": f"{what} {site.tag.letter} {site.tag.volts_text}" if site.swap else what,
-            "link": f"#site-{site.number}",
-        }
-    return {
-        "trip_id": kit.trip_id,
-        "metric": wording.metric,
-        "marks": marks,
-        "stops": [
-            {
-                "mark": f"stop_{stop.number}",
-                "label": stop.label,
-                "numbers": stop.numbers_text,
-                "sites": [f"site_{site.number}" for site in stop.sites],
-            }
-            for stop in kit.stops
-        ],
-        "words": {
-            "to_card": wording.say("map.to_card"),
-            "north": wording.say("map.north"),
-            "whole": wording.say("map.whole"),
-            "stop": wording.say("page.stop"),
-            "me": wording.say("map.me"),
-            "me_at": wording.say("map.me_at", metres="{metres}"),
-            "no_position": wording.say("map.no_position"),
-            "zoom_in": wording.say("map.zoom_in"),
-            "zoom_out": wording.say("map.zoom_out"),
-            "decimal": wording.say("format.decimal"),
-        },
-    }
 
 
 def _environment(wording: Wording) -> jinja2.Environment:

@@ -1,0 +1,270 @@
+"""Ticking, recording and sending in a real browser, with the network off."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from dataclasses import replace
+
+import pytest
+from kit_trip import TODAY, hand_case, hostile_case
+
+from tripplan.outputs import write_kit
+from tripplan.outputs.results_text import read_results_text
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def page_file(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("record")
+    write_kit(*hand_case().arguments(), folder, today=TODAY, extra_spares={"SLA12": 1})
+    return folder / "map.html"
+
+
+def box(page, number):
+    found = page.locator(f"[data-site='{number}']")
+    if found.get_attribute("open") is None:
+        found.locator("summary").click()
+    return found
+
+
+def fill(page, number, **fields):
+    record = box(page, number)
+    for name, value in fields.items():
+        if name in {"found", "done"}:
+            record.locator(f"[data-field={name}][value='{value}']").check(force=True)
+        elif name == "polarity":
+            record.locator("[data-field=polarity]").set_checked(value)
+        elif name == "cause":
+            record.locator("[data-field=cause]").select_option(value)
+        else:
+            record.locator(f"[data-field={name}]").fill(value)
+    return record
+
+
+def alerts(record):
+    return [line.inner_text() for line in record.locator("[data-alerts] p").all()]
+
+
+def saved(page, kind):
+    with page.expect_download() as caught:
+        page.click(f"[data-save={kind}]")
+    return caught.value.suggested_filename, caught.value.path().read_bytes()
+
+
+def fill_whole_trip(page):
+    page.fill("[data-by]", "Ruth")
+    fill(page, 1, found="running", done="swapped", pack_out="B01", volts_out="11,9", pack_in="B10", volts_in="12.8",
+         plug_volts="12.8", polarity=True, when="2027-03-06T08:31", minutes="15", notes="all well; 100 % = fine")  # fmt: skip
+    fill(
+        page, 2, found="dark", cause="cord", done="repaired", when="2027-03-06T09:05", notes="chewed\nthrough"
+    )
+    fill(page, 6, found="running", done="left", when="2027-03-06T12:50")
+
+
+EXPECTED = [
+    {"site_id": "C1", "when": "2027-03-06T08:31:00+00:00", "found": "running", "cause": None, "done": "swapped",
+     "pack_out": "B01", "volts_out": 11.9, "pack_in": "B10", "volts_in": 12.8, "minutes": 15,
+     "notes": "all well; 100 % = fine"},
+    {"site_id": "C2", "when": "2027-03-06T09:05:00+00:00", "found": "dark", "cause": "cord", "done": "repaired",
+     "pack_out": None, "volts_out": None, "pack_in": None, "volts_in": None, "minutes": None,
+     "notes": "chewed\nthrough"},
+    {"site_id": "E1", "when": "2027-03-06T12:50:00+00:00", "found": "running", "cause": None, "done": "left",
+     "pack_out": None, "volts_out": None, "pack_in": None, "volts_in": None, "minutes": None, "notes": None},
+]  # fmt: skip
+
+
+def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_page):
+    watched = open_page(page_file, timezone_id="Europe/London", accept_downloads=True)
+    page = watched.page
+    fill_whole_trip(page)
+    page.locator("[data-tick=load-1]").check()
+    page.reload()
+    assert page.locator("[data-tick=load-1]").is_checked()
+    assert "kept in this browser" in page.inner_text("[data-kept]")
+    assert page.inner_text("[data-progress]") == "3 of 7 sites recorded."
+
+    name, raw = saved(page, "json")
+    assert name == "results-2027-03-06-A.json"
+    assert json.loads(raw) == {
+        "format": "tripplan-results/1", "trip_id": "2027-03-06-A", "by": "Ruth", "visits": EXPECTED,
+    }  # fmt: skip
+    assert page.inner_text("[data-sent]") == "Saved as results-2027-03-06-A.json."
+
+    name, raw = saved(page, "csv")
+    assert name == "results-2027-03-06-A.csv"
+    rows = list(csv.DictReader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
+    flat = [
+        {"trip_id": "2027-03-06-A", "by": "Ruth"}
+        | {key: "" if value is None else str(value).replace("\n", " ") for key, value in visit.items()}
+        for visit in EXPECTED
+    ]
+    assert rows == flat
+
+    page.click("[data-copy]")
+    text = page.input_value("[data-text]")
+    got = read_results_text(text)
+    assert got["visits"] == [
+        visit | {"notes": visit["notes"] and " ".join(visit["notes"].split())} for visit in EXPECTED
+    ]
+    watched.require_quiet()
+
+
+def test_offset_is_that_of_the_phone_on_that_day(page_file, open_page):
+    watched = open_page(page_file, timezone_id="America/St_Johns", accept_downloads=True)
+    page = watched.page
+    fill(page, 1, found="running", done="left", when="2027-01-06T08:31")
+    fill(page, 2, found="running", done="left", when="2027-07-06T08:31")
+    visits = json.loads(saved(page, "json")[1])["visits"]
+    assert [visit["when"] for visit in visits] == ["2027-01-06T08:31:00-03:30", "2027-07-06T08:31:00-02:30"]
+
+
+def test_wrong_voltage_pack_and_polarity_are_loud_stops(page_file, open_page):
+    watched = open_page(page_file)
+    page = watched.page
+    record = fill(page, 3, plug_volts="12.7")  # a 6 V site
+    assert alerts(record) == ["STOP. 12.7 V at the plug, but this takes 6 V. Do not connect."]
+    assert record.locator("[data-state]").inner_text().strip() == "look again"
+    fill(page, 3, plug_volts="6,4", pack_in="B10")
+    assert alerts(record) == ["STOP. Pack B10 is type SLA12; here goes type SLA6. Do not connect."]
+    fill(page, 3, pack_in="S10", plug_volts="-6.4")
+    assert alerts(record) == ["STOP. A reading below zero means reversed polarity. Do not connect."]
+    fill(page, 3, plug_volts="6.4", found="running", done="swapped")
+    assert alerts(record) == ["STOP. Meter the polarity at the plug and tick it before you connect."]
+    fill(page, 3, polarity=True)
+    assert alerts(record) == []
+    assert record.locator("[data-state]").inner_text().strip() == "recorded"
+    watched.require_quiet()
+
+
+def test_a_pack_that_was_not_loaded_or_is_used_twice_stops(page_file, open_page):
+    watched = open_page(page_file)
+    page = watched.page
+    page.locator(".loading summary").click()
+    page.fill("[data-slot='1'] [data-load=id]", "B10")
+    page.fill("[data-slot='1'] [data-load=volts]", "12.9")
+    record = fill(page, 1, pack_in="b11")
+    assert alerts(record) == ["STOP. Pack b11 was not loaded for this trip. Check its label."]
+    fill(page, 1, pack_in="b10 ")
+    assert alerts(record) == []
+    other = fill(page, 2, pack_in="B10")
+    assert alerts(other) == ["STOP. Pack B10 is entered twice: also at site 1."]
+    assert page.locator("[data-look-again] a").first.get_attribute("href") == "#site-1"
+    page.fill("[data-slot='2'] [data-load=id]", "B10")
+    slot = page.locator("[data-slot='2']")
+    assert alerts(slot) == ["STOP. Pack B10 is entered twice: also at place 1 of the load."]
+    page.fill("[data-slot='2'] [data-load=id]", "S10")
+    assert alerts(slot) == ["STOP. Pack S10 is type SLA6; here goes type SLA12. Do not connect."]
+    page.fill("[data-slot='5'] [data-load=volts]", "12.9")
+    assert alerts(page.locator("[data-slot='5']")) == [
+        "STOP. 12.9 V at the plug, but this takes 6 V. Do not connect."
+    ]
+
+
+def test_impossible_and_suspect_voltages_are_pointed_out(page_file, open_page):
+    page = open_page(page_file).page
+    record = fill(page, 1, volts_out="17")
+    assert alerts(record) == ["17 V is more than a SLA12 pack can hold: wrong pack, or a slip?"]
+    fill(page, 1, volts_out="10.2")
+    assert alerts(record)[0].startswith("Below 10.5 V: this pack is suspect.")
+    fill(page, 1, volts_out="eleven")
+    assert alerts(record) == ['"eleven" is no voltage.']
+    fill(page, 1, volts_out="", volts_in="12.2")
+    assert alerts(record) == ["A fresh SLA12 pack rests at 12.6 V or more: take another if you can."]
+    fill(page, 1, volts_in="", pack_out="B77", pack_in="Q1")
+    assert alerts(record) == [
+        "Pack Q1 is not in the fleet's list. Check its label.",
+        "Pack B01 should be here. Check the label of the pack that came out.",
+    ]
+
+
+def test_what_cannot_be_read_as_a_number_is_not_lost(page_file, open_page):
+    page = open_page(page_file, accept_downloads=True).page
+    fill(page, 1, found="running", done="left", volts_out="twelve", notes="see")
+    visit = json.loads(saved(page, "json")[1])["visits"][0]
+    assert visit["volts_out"] is None
+    assert visit["notes"] == "see; volts_out=twelve"
+
+
+def test_as_planned_and_clear_take_two_taps(page_file, open_page):
+    page = open_page(page_file, accept_downloads=True).page
+    record = box(page, 1)
+    record.locator("[data-as-planned]").click()
+    assert record.locator("[data-field=pack_out]").input_value() == "B01"
+    assert record.locator("[data-field=done][value=swapped]").is_checked()
+    clear = record.locator("[data-clear]")
+    clear.click()
+    assert page.inner_text("[data-progress]") == "1 of 7 sites recorded."
+    clear.click()
+    assert page.inner_text("[data-progress]") == "0 of 7 sites recorded."
+    assert record.locator("[data-field=pack_out]").input_value() == ""
+    page.click("[data-save=json]")
+    assert page.inner_text("[data-sent]") == "Nothing is recorded yet."
+
+
+def test_a_browser_that_keeps_nothing_says_so(page_file, chromium):
+    context = chromium.new_context(offline=True, accept_downloads=True)
+    context.add_init_script(
+        "Object.defineProperty(window, 'localStorage', { get() { throw new DOMException('no', 'SecurityError'); } });"
+    )
+    page = context.new_page()
+    page.goto(page_file.as_uri())
+    assert "does not keep what you enter" in page.inner_text("[data-kept]")
+    fill(page, 1, found="running", done="left")
+    assert json.loads(saved(page, "json")[1])["visits"][0]["site_id"] == "C1"
+    context.close()
+
+
+def test_a_record_of_a_site_that_left_the_trip_is_still_sent(page_file, open_page, tmp_path):
+    """The plan changed after something was recorded: the newer page, at the same place, still sends it."""
+    copy = tmp_path / "map.html"
+    copy.write_bytes(page_file.read_bytes())
+    watched = open_page(copy, accept_downloads=True)
+    page = watched.page
+    fill(page, 7, found="dark", cause="flat", done="left")
+    case = hand_case()
+    last = case.trip.stops[-1]
+    loop = replace(last.loops[0], visits=last.loops[0].visits[:1])
+    trip = replace(case.trip, stops=(*case.trip.stops[:-1], replace(last, loops=(loop,))))
+    write_kit(case.fleet, case.outlook, case.travel, case.plan, trip, tmp_path, today=TODAY)
+    page.reload()
+    assert page.locator("[data-site]").count() == 6
+    sent = json.loads(saved(page, "json")[1])["visits"]
+    assert [(visit["site_id"], visit["found"]) for visit in sent] == [("E2", "dark")]
+
+
+def test_hostile_ids_and_typed_text_come_home_as_they_are(open_page, tmp_path):
+    case = hostile_case()
+    write_kit(*case.arguments(), tmp_path, today=TODAY)
+    watched = open_page(tmp_path / "map.html", accept_downloads=True)
+    page = watched.page
+    nasty = '=cmd() </script><img src=x onerror=alert(1)> "q" ; % = \u202e'
+    for number in range(1, 8):
+        fill(
+            page,
+            number,
+            found="running",
+            done="left",
+            notes=nasty,
+            pack_in="__proto__",
+            pack_out="constructor",
+        )
+    visits = json.loads(saved(page, "json")[1])["visits"]
+    assert [visit["site_id"] for visit in visits] == [visit.site_id for visit in case.trip.visits]
+    assert {visit["notes"] for visit in visits} == {nasty}
+    rows = list(csv.DictReader(io.StringIO(saved(page, "csv")[1].decode("utf-8-sig"), newline="")))
+    assert {row["notes"] for row in rows} == {"'" + nasty}
+    page.click("[data-copy]")
+    text = page.input_value("[data-text]")
+    assert {visit["notes"] for visit in read_results_text(text)["visits"]} == {nasty}
+    assert re.search(r"visits=7; sum=[0-9a-f]{8};$", text)
+    watched.require_quiet()
+
+
+def test_forms_do_not_show_without_scripts(page_file, open_page):
+    page = open_page(page_file, java_script_enabled=False).page
+    assert not page.locator(".record").first.is_visible()
+    assert not page.locator("#send").is_visible()
