@@ -164,6 +164,25 @@ def test_ctrl_c_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
     assert done.stderr == "Stopped. Nothing is half written.\n"
 
 
+def test_ctrl_c_inside_compiled_code_ends_with_130_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def press(*_: object, **__: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as cause:
+            raise SystemError("returned a result with an exception set") from cause
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
+    assert run("forecast", ".").exit_code == 130
+
+
+def test_a_system_error_of_its_own_is_a_bug(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise SystemError("broken")
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", fail)
+    assert isinstance(run("forecast", ".").exception, SystemError)
+
+
 def test_a_command_added_to_the_group_is_documented_in_the_readme() -> None:
     readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     for name, command in main.commands.items():

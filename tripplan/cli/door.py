@@ -48,6 +48,11 @@ def _watching() -> Iterator[_Interrupts]:
         signal.signal(signal.SIGINT, before)
 
 
+def _is_interrupt(error: BaseException) -> bool:
+    # Compiled code that is entered while Ctrl-C comes in reports it as the cause of a SystemError.
+    return isinstance(error, KeyboardInterrupt) or isinstance(error.__cause__, KeyboardInterrupt)
+
+
 class _Door(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         for stream in (sys.stdout, sys.stderr):
@@ -61,7 +66,9 @@ class _Door(click.Group):
             except TripPlanError as error:
                 Printer().complain(str(error))
                 ctx.exit(_INTERRUPTED if interrupts.seen else 1)
-            except KeyboardInterrupt:
+            except (KeyboardInterrupt, SystemError) as error:
+                if not _is_interrupt(error):
+                    raise
                 Printer().complain("Stopped. Nothing is half written.")
                 ctx.exit(_INTERRUPTED)
             if interrupts.seen:
