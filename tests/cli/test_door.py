@@ -166,10 +166,7 @@ def test_ctrl_c_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_ctrl_c_inside_compiled_code_ends_with_130_too(monkeypatch: pytest.MonkeyPatch) -> None:
     def press(*_: object, **__: object) -> None:
-        try:
-            raise KeyboardInterrupt
-        except KeyboardInterrupt as cause:
-            raise SystemError("returned a result with an exception set") from cause
+        raise SystemError("returned a result with an exception set") from KeyboardInterrupt()
 
     monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
     assert run("forecast", ".").exit_code == 130
