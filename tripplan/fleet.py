@@ -512,6 +512,10 @@ class Fleet:
         Ids of the rows with ``in_use = no``; every output names them.
     packs : tuple of Pack or None
         None where there is no packs.csv.
+    language : str
+        Language of what people carry: the field kit.
+    units : str
+        ``metric`` or ``imperial``, for people; inside and in tables everything is metric.
     folder : pathlib.Path or None
         Where it was read from.
     remarks : tuple of str
@@ -539,6 +543,8 @@ class Fleet:
     jobs: tuple[Job, ...] = ()
     legs: tuple[Leg, ...] = ()
     set_aside: tuple[str, ...] = ()
+    language: str = "en"
+    units: str = "metric"
     folder: Path | None = None
     remarks: tuple[str, ...] = ()
 

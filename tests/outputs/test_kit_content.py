@@ -13,6 +13,7 @@ import pytest
 from kit_trip import TODAY, hand_case
 
 from tripplan.errors import StorageError
+from tripplan.inputs.settings import LANGUAGES
 from tripplan.outputs import KIT_FILES, write_kit
 from tripplan.outputs.pages import OutsideRequestError, require_self_contained
 from tripplan.outputs.wording import known_languages, wording_for
@@ -151,6 +152,29 @@ def test_languages_have_the_same_keys_and_places():
             assert set(re.findall(r"{(\w*)}", text)) == set(re.findall(r"{(\w*)}", english[key])), key
 
 
+def test_settings_know_the_languages_that_have_texts():
+    assert set(LANGUAGES) == set(known_languages())
+
+
+def test_second_language_reaches_every_file(case, tmp_path):
+    german = replace(case, fleet=replace(case.fleet, language="de"))
+    write_kit(*german.arguments(), tmp_path, today=TODAY, extra_spares={"SLA12": 1})
+    page = text_of(tmp_path / "map.html")
+    for words in ("Samstag, 6. März 2027", "Abfahrt", "Anruf um", "Akku tauschen", "Kann warten bis Sa 20. März",
+                  "2,8 kg", "Nur zwischen 09:00 und 16:00 betreten"):  # fmt: skip
+        assert words in page
+    english = {
+        value for key, value in wording_for("en").texts.items() if len(value) > 25 and "{" not in value
+    }
+    english -= set(wording_for("de").texts.values())
+    everything = "".join((tmp_path / name).read_text("utf-8") for name in KIT_FILES)
+    assert [text for text in english if text in everything] == []
+    assert '<html lang="de">' in everything
+    assert "Tauschfahrt" in (tmp_path / "trip.ics").read_text("utf-8")
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "load.csv").read_text("utf-8-sig"), newline="")))
+    assert rows[0]["weight_kg"] == "8.4"  # tables keep the decimal point in every language
+
+
 def test_unknown_language_is_refused():
     with pytest.raises(ValueError, match="no texts for language 'xx'"):
         wording_for("xx")
@@ -189,7 +213,8 @@ def test_every_text_is_used():
 
 
 def test_imperial_units_are_the_same_trip_in_miles(case, tmp_path):
-    write_kit(*case.arguments(), tmp_path, today=TODAY, metric=False)
+    imperial = replace(case, fleet=replace(case.fleet, units="imperial"))
+    write_kit(*imperial.arguments(), tmp_path, today=TODAY)
     text = text_of(tmp_path / "map.html")
     assert " mi" in text
     assert " lb" in text

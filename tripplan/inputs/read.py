@@ -167,6 +167,8 @@ class _Reader:
             sites=sites.sites,
             pack_types=settings.pack_types,
             currency=settings.currency,
+            language=settings.language,
+            units=settings.units,
             blocked=settings.blocked,
             plan=settings.plan,
             drive=settings.drive,

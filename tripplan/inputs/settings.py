@@ -32,8 +32,10 @@ from tripplan.inputs.settings_profiles import read_profiles
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.toml_values import take_spans, take_twelve
 
-__all__ = ["WALKING_RULES", "Settings", "read_settings"]
+__all__ = ["LANGUAGES", "UNITS", "WALKING_RULES", "Settings", "read_settings"]
 
+LANGUAGES = ("en", "de")
+UNITS = ("metric", "imperial")
 WALKING_RULES = ("naismith", "tobler", "din33466")
 _LATER = (".osm", ".pbf", ".gpx")
 _PLACE_FILE_KEYS = ("road_extract", "extract", "tracks", "paths")
@@ -55,6 +57,8 @@ class Settings:
     name: str
     timezone: str | None = None
     currency: str = "EUR"
+    language: str = "en"
+    units: str = "metric"
     crews: tuple[Crew, ...] = ()
     crew_names: tuple[str, ...] = ()
     pack_types: Mapping[str, PackType] = field(default_factory=dict)
@@ -94,6 +98,8 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
     name = fleet.text("name", required=True)
     timezone = _timezone(fleet)
     currency = fleet.text("currency", "EUR")
+    language = fleet.choice("language", LANGUAGES) or "en"
+    units = fleet.choice("units", UNITS) or "metric"
     fleet.finish()
     date_order = _date_order(top)
     crews, crew_names = read_crews(top)
@@ -111,6 +117,8 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
         name=name,
         timezone=timezone,
         currency=currency,
+        language=language,
+        units=units,
         crews=crews,
         crew_names=crew_names,
         pack_types=pack_types,

@@ -34,8 +34,6 @@ def write_kit(
     *,
     today: date,
     extra_spares: Mapping[str, int] | None = None,
-    language: str = "en",
-    metric: bool = True,
 ) -> tuple[Path, ...]:
     """
     Write the field kit of one trip into a folder.
@@ -52,10 +50,6 @@ def write_kit(
         Day on which the kit is made.
     extra_spares : mapping of str to int, optional
         Spares to take beyond the planned swaps, by pack type.
-    language : str, default "en"
-        A language that has a catalogue of texts.
-    metric : bool, default True
-        Metres and kilograms, else miles, feet and pounds.
 
     Returns
     -------
@@ -67,9 +61,9 @@ def write_kit(
     StorageError
         If a file cannot be written; then none is changed.
     ValueError
-        If there are no texts in that language, or the trip is not one of this fleet.
+        If there are no texts in the fleet's language, or the trip is not one of this fleet.
     """
-    wording = wording_for(language, metric=metric)
+    wording = wording_for(fleet.language, metric=fleet.units == "metric")
     kit = build_kit_view(
         fleet, outlook, travel, plan, trip, today=today, wording=wording, extra_spares=extra_spares
     )

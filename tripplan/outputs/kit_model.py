@@ -72,8 +72,6 @@ class SiteView:
         The site's id exactly as in sites.csv, for what comes back; `site_id` is the same, cleaned for show.
     tag : PackTag
         What goes in, or for a call without a swap what stays in.
-    takes_text : str
-        What the site takes, in words: voltage and plug.
     takes_volts : float
         What the pack's plug must deliver. [V]
     converter_text : str
@@ -100,7 +98,6 @@ class SiteView:
     geo_uri: str
     swap: bool
     tag: PackTag
-    takes_text: str
     takes_volts: float
     converter_text: str
     pack_out: str

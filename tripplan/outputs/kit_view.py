@@ -333,7 +333,6 @@ def _site_view(
         geo_uri=_geo_uri(site.lat, site.lon),
         swap=visit.swap,
         tag=tags[visit.pack_type],
-        takes_text=wording.say("site.takes", volts=wording.volts(site.takes_volts), plug=clean(site.plug)),
         takes_volts=site.takes_volts,
         converter_text=converter,
         pack_out="" if in_place is None else clean(in_place.pack_id),
