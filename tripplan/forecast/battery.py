@@ -29,6 +29,7 @@ __all__ = [
     "battery_of",
     "capacity_share",
     "charge_from_rested_volts",
+    "freezing_point_c",
     "rate_share",
     "self_discharge_per_day",
     "standing_health",
@@ -194,6 +195,32 @@ def self_discharge_per_day(battery: Battery, temp_c: ArrayLike) -> NDArray[np.fl
     """
     warmth = (np.asarray(temp_c, dtype=np.float64) - 20.0) / battery.doubling_c
     return battery.self_discharge_per_month / DAYS_PER_MONTH * np.exp2(warmth)
+
+
+def freezing_point_c(charge: ArrayLike) -> NDArray[np.float64]:
+    """
+    Return the temperature at which a sealed lead-acid pack may freeze and crack.
+
+    Parameters
+    ----------
+    charge : array_like, shape (...)
+        Share of charge held. [-]
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        Temperature; a flat sealed pack is short of acid and is warned of from -5 (trade practice, no
+        source), the rest after US Army OD1002, p. 54, with densities 1.265 full to 1.155 at a quarter.
+        [deg C]
+
+    Examples
+    --------
+    >>> freezing_point_c([0.0, 0.25, 0.5, 1.0]).tolist()
+    [-5.0, -16.0, -24.0, -59.0]
+    """
+    return np.interp(
+        np.asarray(charge, dtype=np.float64), (0.0, 0.25, 0.5, 0.75, 1.0), (-5.0, -16.0, -24.0, -37.0, -59.0)
+    )
 
 
 def rate_share(battery: Battery, capacity_ah: float, current_ma: float) -> float:

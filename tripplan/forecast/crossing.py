@@ -122,6 +122,8 @@ class WeatherSums:
     ) -> None:
         if battery is None:
             temps_c = temps_c[:1]
+        self.temps_c = temps_c
+        if battery is None:
             loss = np.zeros_like(temps_c)
             self.usable = np.ones_like(temps_c)
         else:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.basis import Evidence, Load, find_evidence
+from tripplan.forecast.course import charge_course, fitting_loads, freezes_from
 from tripplan.forecast.crossing import (
     LoadGrid,
     PanelSums,
@@ -27,12 +28,13 @@ from tripplan.forecast.crossing import (
     quantile_days,
 )
 from tripplan.forecast.history import read_history
-from tripplan.forecast.learning import EDGES, MIDDLES, STRAY_SHARE
+from tripplan.forecast.learning import EDGES, STRAY_SHARE
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.forecast.past import past_runs, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
+from tripplan.forecast.weather import ColdSpell
 
-__all__ = ["flat_quantiles", "forecast_fleet"]
+__all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 
 #: A pack that fewer than one in a hundred would have outlived by today is not taken to run on.
 _BELIEVED = 0.01
@@ -45,7 +47,9 @@ _WORTH_SAYING = 0.05
 Items = list[tuple[Evidence, Load, NDArray[np.float64]]]
 
 
-def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
+def forecast_fleet(
+    fleet: Fleet, on: date, weeks: int | None = None, *, spell: ColdSpell | None = None
+) -> Outlook:
     """
     Forecast when each site's pack runs flat, and how long packs put in later would last.
 
@@ -57,6 +61,8 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
         Day of the forecast, the season's first; later records are not used.
     weeks : int or None
         Length of the season; None: the fleet's. [week]
+    spell : ColdSpell, optional
+        A cold spell that is announced.
 
     Returns
     -------
@@ -72,7 +78,7 @@ def forecast_fleet(fleet: Fleet, on: date, weeks: int | None = None) -> Outlook:
     to = on + timedelta(days=7 * weeks)
     history = read_history(fleet, on)
     evidence = find_evidence(fleet, history, on)
-    physics = physics_for(fleet, evidence, on, to)
+    physics = physics_for(fleet, evidence, on, to, spell)
     known = learn_fleet(evidence, physics, on)
     forecasts: dict[str, SiteForecast] = {}
     chances: dict[str, NDArray[np.float64]] = {}
@@ -161,9 +167,36 @@ def _chances_in_place(
                 yield _InPlace(item, load, since, chance, limits)
 
 
+def chances_in_place(fleet: Fleet, on: date) -> dict[str, tuple[date, NDArray[np.float64]]]:
+    """
+    Return the chance of each pack in place being flat, for tests of the forecast against what came.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    on : datetime.date
+        Day of the forecast; later records are not used.
+
+    Returns
+    -------
+    dict of str to (datetime.date, numpy.ndarray)
+        By site, the day the pack went in and the chance of being flat by the end of that day, the next, ...
+        Sites with a given date are absent.
+    """
+    history = read_history(fleet, on)
+    evidence = find_evidence(fleet, history, on)
+    physics = physics_for(fleet, evidence, on, on)
+    known = learn_fleet(evidence, physics, on)
+    return {
+        place.item.site.site_id: (place.since, place.chance)
+        for place in _chances_in_place(physics, evidence, known, on)
+    }
+
+
 def flat_quantiles(fleet: Fleet, on: date, levels: Sequence[float]) -> dict[str, NDArray[np.float64]]:
     """
-    Return quantiles of the days until the pack in place is flat, for tests of coverage.
+    Return quantiles of the days until the pack in place is flat.
 
     Parameters
     ----------
@@ -179,15 +212,10 @@ def flat_quantiles(fleet: Fleet, on: date, levels: Sequence[float]) -> dict[str,
     dict of str to numpy.ndarray, shape (n_levels,)
         Days from the start of `on`, by site; sites with a given date are absent. [day]
     """
-    history = read_history(fleet, on)
-    evidence = find_evidence(fleet, history, on)
-    physics = physics_for(fleet, evidence, on, on)
-    known = learn_fleet(evidence, physics, on)
     wanted = np.asarray(levels, dtype=np.float64)
     return {
-        place.item.site.site_id: quantile_days(np.repeat(place.chance[:, None], len(wanted), axis=1), wanted)
-        - (on - place.since).days
-        for place in _chances_in_place(physics, evidence, known, on)
+        site_id: quantile_days(np.repeat(chance[:, None], len(wanted), axis=1), wanted) - (on - since).days
+        for site_id, (since, chance) in chances_in_place(fleet, on).items()
     }
 
 
@@ -234,7 +262,13 @@ def _describe(
     age = (on - since).days
     ahead = age + 1.0 + np.arange((to - on).days + 1) - backup
     dark = np.interp(ahead, np.arange(len(chance) + 1), np.concatenate([[0.0], chance]))
-    course = _charge_course(physics, place, knowledge, days[:3], on, to)
+    course: tuple[tuple[float, ...], ...] = ()
+    freezes = None
+    if load.battery is not None:
+        sums = physics.sums(item, load)
+        loads = fitting_loads(sums, load, knowledge.learned.now, place.limits, days[:3])
+        course = charge_course(physics, item, load, loads, on, to)
+        freezes = freezes_from(physics, item, load, float(loads[1]), risk, on, to)
     because = load.because
     if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
         because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
@@ -259,7 +293,8 @@ def _describe(
         because=because,
         own_share=knowledge.learned.own_share,
         last_runs=said,
-        flags=site_flags(said),
+        flags=(*site_flags(said), *_freezing_flag(freezes, swap_by)),
+        freezes_from=freezes,
         charge_early=course[0] if course else (),
         charge_likely=course[1] if course else (),
         charge_late=course[2] if course else (),
@@ -267,36 +302,10 @@ def _describe(
     return forecast, dark
 
 
-def _charge_course(
-    physics: Physics,
-    place: _InPlace,
-    knowledge: SiteKnowledge,
-    flat_ages: Sequence[float],
-    on: date,
-    to: date,
-) -> tuple[tuple[float, ...], ...]:
-    """Return the usable charge left by week in the early, likely and late case; empty without a model."""
-    load = place.load
-    if load.battery is None:
+def _freezing_flag(freezes: date | None, swap_by: date) -> tuple[str, ...]:
+    if freezes is None or freezes > swap_by:
         return ()
-    sums = physics.sums(place.item, load)
-    first = (place.since - physics.first).days
-    age = (on - place.since).days
-    if isinstance(sums, PanelSums):
-        cdf = np.cumsum(knowledge.learned.now)
-        logs = load.log_mean + MIDDLES[np.searchsorted(cdf, (0.95, 0.5, 0.05))]
-    else:
-        # the loads that end just on the early, likely and late date
-        ends = [min(max(0, math.floor(days) - 1), place.limits.shape[1] - 1) for days in flat_ages]
-        logs = np.median(place.limits[:, ends], axis=0)
-    weeks = range(0, (to - on).days + 1, 7)
-    courses = np.empty((3, len(weeks)))
-    charge_in = 1.0 if place.item.history.now is None else place.item.history.now.charge_in
-    for column, ahead in enumerate(weeks):
-        left = sums.likely_charge(np.exp(logs), first, max(0, age + ahead), charge_in)
-        usable = float(sums.usable[:, min(first + max(0, age + ahead), sums.n_days - 1)].mean())
-        courses[:, column] = np.clip((left - (1.0 - usable)) / max(usable, 1e-3), 0.0, 1.0)
-    return tuple(tuple(float(left) for left in course) for course in courses)
+    return (f"freezing sets the date, not darkness: the pack could freeze from {freezes.isoformat()}",)
 
 
 def _forecast_renewals(

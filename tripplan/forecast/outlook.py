@@ -88,6 +88,9 @@ class SiteForecast:
         Its last ended runs, oldest first.
     flags : tuple of str
         Warnings about this site, each a clause.
+    freezes_from : datetime.date or None
+        First day by which a lead-acid pack left in place would have frozen, with the accepted risk; None
+        where that is not within the season.
     charge_early, charge_likely, charge_late : tuple of float
         Course of the charge left, one value a week from the day of the forecast; empty where no model says.
     """
@@ -105,6 +108,7 @@ class SiteForecast:
     own_share: float = 0.0
     last_runs: tuple[PastRun, ...] = ()
     flags: tuple[str, ...] = ()
+    freezes_from: date | None = None
     charge_early: tuple[float, ...] = ()
     charge_likely: tuple[float, ...] = ()
     charge_late: tuple[float, ...] = ()

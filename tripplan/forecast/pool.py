@@ -20,7 +20,7 @@ from tripplan.forecast.evidence import run_evidence
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, Chain, SiteLearned, learn
 from tripplan.forecast.sun import panel_mah_per_day
-from tripplan.forecast.weather import daily_means, temperature_weathers
+from tripplan.forecast.weather import ColdSpell, daily_means, temperature_weathers, with_cold_spell
 from tripplan.units import DAYS_PER_YEAR
 
 __all__ = ["FAR_DAYS", "Physics", "SiteKnowledge", "learn_fleet", "log_percent", "physics_for"]
@@ -41,10 +41,13 @@ class Physics:
         Checked fleet.
     first, last : datetime.date
         Time to cover, both ends included.
+    spell : ColdSpell, optional
+        Cold days to count with.
     """
 
-    def __init__(self, fleet: Fleet, first: date, last: date) -> None:
+    def __init__(self, fleet: Fleet, first: date, last: date, spell: ColdSpell | None = None) -> None:
         self.fleet = fleet
+        self.spell = spell
         self.first = first
         self.n_days = (last - first).days + 1
         self._temps: dict[bool, NDArray[np.float64]] = {}
@@ -76,7 +79,10 @@ class Physics:
 
     def _weathers(self, climate: Climate | None) -> NDArray[np.float64]:
         if (climate is None) not in self._temps:
-            self._temps[climate is None] = temperature_weathers(climate, self.first, self.n_days)
+            temps = temperature_weathers(climate, self.first, self.n_days)
+            if self.spell is not None:
+                temps = with_cold_spell(temps, self.first, self.spell)
+            self._temps[climate is None] = temps
         return self._temps[climate is None]
 
     def _harvest(self, item: Evidence, load: Load) -> NDArray[np.float64]:
@@ -188,7 +194,9 @@ def _middle(run: Run, on: date) -> float:
     return (run.start.toordinal() + (run.end or on).toordinal()) / 2.0
 
 
-def physics_for(fleet: Fleet, evidence: Sequence[Evidence], on: date, to: date) -> Physics:
+def physics_for(
+    fleet: Fleet, evidence: Sequence[Evidence], on: date, to: date, spell: ColdSpell | None = None
+) -> Physics:
     """
     Return weather and batteries over the time that a forecast needs.
 
@@ -200,6 +208,8 @@ def physics_for(fleet: Fleet, evidence: Sequence[Evidence], on: date, to: date) 
         One for each site.
     on, to : datetime.date
         Day of the forecast and the season's last.
+    spell : ColdSpell, optional
+        Cold days to count with.
 
     Returns
     -------
@@ -210,7 +220,7 @@ def physics_for(fleet: Fleet, evidence: Sequence[Evidence], on: date, to: date) 
     starts = [run.start for item in evidence for run in item.history.past if run.start >= oldest]
     starts += [item.since for item in evidence if item.since is not None]
     first = min([on, *starts])
-    return Physics(fleet, first, to + timedelta(days=FAR_DAYS))
+    return Physics(fleet, first, to + timedelta(days=FAR_DAYS), spell)
 
 
 def log_percent(shift: float) -> str:

@@ -8,6 +8,7 @@ spread changes slowly, so that a whole month, or winter, may be cold.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
 
@@ -16,7 +17,15 @@ from numpy.typing import NDArray
 
 from tripplan.fleet import Climate
 
-__all__ = ["MILD_C", "N_WEATHERS", "daily_means", "daily_spreads", "temperature_weathers"]
+__all__ = [
+    "MILD_C",
+    "N_WEATHERS",
+    "ColdSpell",
+    "daily_means",
+    "daily_spreads",
+    "temperature_weathers",
+    "with_cold_spell",
+]
 
 #: Taken all year where a fleet gives no climate; said beside each date that rests on it. Assumption. [deg C]
 MILD_C = 10.0
@@ -31,6 +40,56 @@ _SLOW_R = float(np.exp(-1.0 / 60.0))
 _SLOW_SHARE = 0.15
 _WARM_UP_DAYS = 180
 _SEED = 20090
+
+
+@dataclass(frozen=True)
+class ColdSpell:
+    """
+    Some days as cold as a forecast of the weather says.
+
+    Attributes
+    ----------
+    temp_c : float
+        The days' mean. [deg C]
+    first : datetime.date
+        First day.
+    days : int
+        How many.
+    """
+
+    temp_c: float
+    first: date
+    days: int
+
+
+def with_cold_spell(temps_c: NDArray[np.float64], first: date, spell: ColdSpell) -> NDArray[np.float64]:
+    """
+    Return courses of temperature with a cold spell in them.
+
+    Parameters
+    ----------
+    temps_c : numpy.ndarray, shape (n_weathers, n_days)
+        The day's mean. [deg C]
+    first : datetime.date
+        First day of the courses.
+    spell : ColdSpell
+        Days outside the courses are passed over.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_weathers, n_days)
+        At most the spell's temperature on its days.
+
+    Examples
+    --------
+    >>> with_cold_spell(np.zeros((1, 4)), date(2027, 1, 1), ColdSpell(-25.0, date(2027, 1, 2), 2)).tolist()
+    [[0.0, -25.0, -25.0, 0.0]]
+    """
+    start = max(0, (spell.first - first).days)
+    stop = max(start, (spell.first - first).days + spell.days)
+    colder = temps_c.copy()
+    colder[:, start:stop] = np.minimum(colder[:, start:stop], spell.temp_c)
+    return colder
 
 
 def daily_means(monthly: tuple[float, ...], first: date, n_days: int) -> NDArray[np.float64]:
