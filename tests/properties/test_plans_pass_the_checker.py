@@ -35,6 +35,18 @@ def test_plans_of_the_simple_planner_pass(random_fleets):
         assert check_plan(fleet, outlook, travel, greedy_plan(fleet, outlook, travel)) == (), f"seed {seed}"
 
 
+def test_the_simple_planner_serves_the_demo_and_passes(valley_fleet):
+    from greedy_plan import greedy_plan
+
+    from tripplan.forecast import forecast_fleet
+    from tripplan.pipeline.demo import DEMO_TODAY
+
+    outlook, travel = forecast_fleet(valley_fleet, DEMO_TODAY), measure_travel(valley_fleet)
+    plan = greedy_plan(valley_fleet, outlook, travel)
+    assert check_plan(valley_fleet, outlook, travel, plan) == ()
+    assert plan.trip_count > 0
+
+
 def test_a_plan_passes_again_after_its_file(random_fleets):
     """Rounding in the file (minutes to four decimals, kilometres to three) never makes a plan wrong."""
     import json
