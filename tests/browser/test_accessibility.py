@@ -1,0 +1,94 @@
+"""A general accessibility engine (axe-core, from the package axe-playwright-python) over the kit's pages."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib import metadata, resources
+
+import pytest
+from kit_trip import TODAY, hand_case, hostile_case
+
+from tripplan.outputs import write_kit
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def engine() -> str:
+    assert metadata.version("axe-playwright-python")
+    return (resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    made = {}
+    german = hand_case()
+    german = replace(german, fleet=replace(german.fleet, language="de"))
+    for name, case in (("plain", hand_case()), ("german", german), ("hostile", hostile_case())):
+        made[name] = tmp_path_factory.mktemp(name)
+        write_kit(*case.arguments(), made[name], today=TODAY, extra_spares=None)
+    return made
+
+
+def violations(page, engine):
+    page.evaluate(engine)
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+    assert len(found["passes"]) > 5  # the engine did look
+    return [
+        f"{rule['id']}: {rule['help']}: {node['html'][:120]} {node['failureSummary'][:160]}"
+        for rule in found["violations"]
+        for node in rule["nodes"][:3]
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
+@pytest.mark.parametrize("name", ["plain", "german", "hostile"])
+def test_page_has_no_violation(folders, engine, open_page, name, width, height, scheme):
+    page = open_page(folders[name] / "map.html", width=width, height=height, color_scheme=scheme).page
+    assert violations(page, engine) == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_open_forms_and_stops_have_no_violation(folders, engine, open_page, scheme):
+    page = open_page(folders["plain"] / "map.html", color_scheme=scheme).page
+    page.evaluate("document.querySelectorAll('details').forEach(box => { box.open = true; })")
+    record = page.locator("[data-site='3']")
+    record.locator("[data-field=plug_volts]").fill("12.7")
+    record.locator("[data-field=volts_out]").fill("4.9")
+    record.locator("[data-field=done][value=swapped]").check(force=True)
+    page.locator("[data-site='6'] [data-as-planned]").click()
+    page.locator("[data-copy]").click()
+    page.locator(".live-buttons button", has_text="P1").click()
+    page.wait_for_timeout(600)
+    page.locator(".live-mark.live-swap:not(.off)").first.click()
+    assert violations(page, engine) == []
+
+
+@pytest.mark.parametrize("name", ["plain", "hostile"])
+def test_checklist_has_no_violation(folders, engine, open_page, name):
+    page = open_page(folders[name] / "checklist.html", width=1280, height=900).page
+    assert violations(page, engine) == []
+
+
+def test_engine_finds_a_planted_fault(folders, engine, open_page):
+    page = open_page(folders["plain"] / "map.html").page
+    page.evaluate("document.querySelector('.front h1').style.color = '#333'")
+    assert any(text.startswith("color-contrast") for text in violations(page, engine))
+
+
+def test_keyboard_reaches_and_opens_what_a_finger_does(folders, open_page):
+    page = open_page(folders["plain"] / "map.html").page
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip-link"
+    page.keyboard.press("Enter")
+    assert page.evaluate("location.hash") == "#stops"
+    page.locator("[data-site='1'] summary").focus()
+    page.keyboard.press("Enter")
+    assert page.locator("[data-site='1'] [data-as-planned]").is_visible()
+    page.locator("[data-site='1'] [data-field=found][value=running]").focus()
+    page.keyboard.press("ArrowRight")
+    assert page.locator("[data-site='1'] [data-field=found][value=silent]").is_checked()
+    page.locator(".live-mark.live-parking").first.focus()
+    page.keyboard.press("Enter")
+    assert page.locator(".live-note a").get_attribute("href") == "#stop-1"
