@@ -27,6 +27,7 @@ from tripplan.fleet import (
     PackState,
     PackType,
     Site,
+    WalkSettings,
 )
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Visit
@@ -198,8 +199,11 @@ ORDER: tuple[tuple[tuple[tuple[str, bool, date, int], ...], ...], ...] = (
 )
 
 
-def timed_trip(fleet: Fleet, travel: Travel) -> Trip:
-    """Return the trip of `ORDER` with its clock, leaving the base at 08:00."""
+Order = tuple[tuple[tuple[tuple[str, bool, date, int], ...], ...], ...]
+
+
+def timed_trip(fleet: Fleet, travel: Travel, order: Order = ORDER) -> Trip:
+    """Return the trip of an order with its clock, leaving the base at 08:00."""
     crew = fleet.crews[0]
     now = start = local_moment(DAY, 480, fleet.zone)
     drive_s = walk_s = work_s = 0
@@ -211,7 +215,7 @@ def timed_trip(fleet: Fleet, travel: Travel) -> Trip:
     def clock(moment: int) -> datetime:
         return moment_to_local(moment, fleet.zone)
 
-    for loops in ORDER:
+    for loops in order:
         here = travel.place_of_site[loops[0][0][0]]
         leg = _up(travel.drive_minutes[place, here])
         drive_km += float(travel.drive_km[place, here])
@@ -305,6 +309,36 @@ def hand_case(fleet: Fleet | None = None) -> KitCase:
         dark_chance_in_place={"C2": np.linspace(0.0, 0.9, 182), "C1": np.zeros(182)},
     )
     return KitCase(fleet, outlook, travel, plan, trip)
+
+
+def wide_case(n_sites: int) -> KitCase:
+    """Return a trip of many sites, three to a stop, for measuring; their hours are not meant to be believed."""
+    fleet = hand_fleet()
+    kind = fleet.sites[0]
+    sites = tuple(
+        replace(
+            kind,
+            site_id=f"N{k:03d}",
+            name=f"Site with a usual name {k}",
+            lat=57.2 + 0.01 * (k // 30) + 0.001 * (k % 3),
+            lon=-4.2 + 0.012 * (k // 3 % 10) + 0.001 * (k % 3),
+            park_lat=57.2 + 0.01 * (k // 30),
+            park_lon=-4.2 + 0.012 * (k // 3 % 10),
+            walk_m=None,
+            climb_m=0.0,
+            work_minutes=0.5,
+        )
+        for k in range(n_sites)
+    )
+    packs = tuple(Pack(f"B{k:03d}", "SLA12", where=site.site_id, since=TODAY) for k, site in enumerate(sites))
+    fast = {"drive": DriveSettings(speed_kmh=500.0, park_minutes=0.0), "walk": WalkSettings(speed_factor=20.0)}
+    wide = replace(fleet, sites=sites, jobs=(), packs=packs, **fast)
+    travel = measure_travel(wide)
+    visits = [(site.site_id, True, date(2027, 4, 11), 3) for site in sites]
+    order = tuple((tuple(visits[k : k + 3]),) for k in range(0, n_sites, 3))
+    trip = timed_trip(wide, travel, order)
+    plan = Plan(wide.name, TODAY, TODAY, date(2027, 8, 25), 0.05, 1, Status.PROVED, 1, (trip,))
+    return KitCase(wide, Outlook(TODAY, plan.to, 0.05, {}, {}), travel, plan, trip)
 
 
 def hostile_case() -> KitCase:
