@@ -582,24 +582,31 @@ class Fleet:
     @cached_property
     def in_place(self) -> Mapping[str, InPlace]:
         """The pack now at each site: from packs.csv, else the last swap, else ``swapped_on``."""
-        return {site.site_id: self._find_in_place(site) for site in self.sites}
-
-    def _find_in_place(self, site: Site) -> InPlace:
+        standing: dict[str, Pack] = {}
+        known: dict[str, Pack] = {}
         for pack in self.packs or ():
-            if pack.where == site.site_id and pack.since is not None:
-                return InPlace(pack.since, "packs.csv", pack)
-        swaps = [
-            visit
-            for visit in self.visits
-            if visit.site_id == site.site_id and visit.done in (Done.SWAPPED, Done.INSTALLED)
-        ]
-        if swaps:
-            last = max(swaps, key=lambda visit: (visit.day, visit.row))
-            known = {pack.pack_id: pack for pack in self.packs or ()}
-            return InPlace(last.day, "visits.csv", known.get(last.pack_in))
-        if site.swapped_on is not None:
-            return InPlace(site.swapped_on, "swapped_on")
-        return InPlace(None, "flat_on")
+            known[pack.pack_id] = pack
+            if pack.since is not None:
+                standing.setdefault(pack.where, pack)
+        last: dict[str, VisitRecord] = {}
+        for visit in self.visits:
+            if visit.done in (Done.SWAPPED, Done.INSTALLED):
+                before = last.get(visit.site_id)
+                if before is None or (visit.day, visit.row) > (before.day, before.row):
+                    last[visit.site_id] = visit
+        found: dict[str, InPlace] = {}
+        for site in self.sites:
+            site_id = site.site_id
+            if site_id in standing:
+                found[site_id] = InPlace(standing[site_id].since, "packs.csv", standing[site_id])
+            elif site_id in last:
+                swap = last[site_id]
+                found[site_id] = InPlace(swap.day, "visits.csv", known.get(swap.pack_in))
+            elif site.swapped_on is not None:
+                found[site_id] = InPlace(site.swapped_on, "swapped_on")
+            else:
+                found[site_id] = InPlace(None, "flat_on")
+        return found
 
     def charged_on_shelf(self, type_name: str) -> int:
         """

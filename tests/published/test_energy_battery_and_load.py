@@ -73,7 +73,7 @@ def test_one_pack_standing_for_a_year():
     """From memory, typical 7 Ah sheets: 91 % after 3, 82 after 6, 64 % after 12 months at 20 C."""
     sums = WeatherSums(LEAD, np.full((1, 400), 20.0))
     for months, left in ((3, 0.91), (6, 0.82), (12, 0.64)):
-        found = sums.likely_charge(np.array([0.0]), 0, round(months * 30.4375))[0]
+        found = sums.likely_charge(np.array([0.0]), 0, np.array([round(months * 30.4375)]))[0, 0]
         # the sheets' curve bends a little more than a constant rate does
         assert found == pytest.approx(left, abs=0.06)
 

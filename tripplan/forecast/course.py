@@ -79,14 +79,11 @@ def charge_course(
     since = item.since or on
     first, age = (since - physics.first).days, (on - since).days
     charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
-    weeks = range(0, (to - on).days + 1, 7)
-    courses = np.empty((3, len(weeks)))
-    for column, ahead in enumerate(weeks):
-        passed = max(0, age + ahead)
-        left = sums.likely_charge(loads, first, passed, charge_in)
-        usable = float(sums.usable[:, min(first + passed, sums.n_days - 1)].mean())
-        courses[:, column] = np.clip((left - (1.0 - usable)) / max(usable, 1e-3), 0.0, 1.0)
-    return tuple(tuple(float(left) for left in course) for course in courses)
+    ages = np.maximum(0, age + np.arange(0, (to - on).days + 1, 7))
+    left = sums.likely_charge(loads, first, ages, charge_in)
+    usable = np.maximum(sums.usable[:, np.minimum(first + ages, sums.n_days - 1)].mean(axis=0), 1e-3)
+    share = np.clip((left - (1.0 - usable)) / usable, 0.0, 1.0)
+    return tuple(tuple(course) for course in share.tolist())
 
 
 def freezes_from(
@@ -117,11 +114,15 @@ def freezes_from(
     sums = physics.sums(item, load)
     if kind.chemistry is not Chemistry.SEALED_LEAD_ACID or item.since is None:
         return None
-    if isinstance(sums, PanelSums):
+    if isinstance(sums, PanelSums) or to < on:
         return None
     first = (item.since - physics.first).days
     start, stop = (on - physics.first).days, (to - physics.first).days + 1
     charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
+    coldest = float(sums.temps_c[:, start:stop].min())
+    end = sums.likely_charge(np.array([likely_load]), first, np.array([stop - first]), charge_in)[0, 0]
+    if coldest >= float(freezing_point_c(end)):
+        return None
     lost = sums.lost[:, start:stop] - sums.lost[:, first : first + 1]
     drawn = (sums.drawn[:, start:stop] - sums.drawn[:, first : first + 1]) * np.exp(
         -sums.lost[:, first : first + 1]

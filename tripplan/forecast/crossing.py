@@ -181,30 +181,33 @@ class WeatherSums:
         return _held(limit, n_ages)
 
     def likely_charge(
-        self, load: NDArray[np.float64], start: int, age: int, charge: float = 1.0
+        self, load: NDArray[np.float64], start: int, ages: NDArray[np.int64], charge: float = 1.0
     ) -> NDArray[np.float64]:
         """
-        Return the share of charge left at an age, averaged over the weathers.
+        Return the share of charge left at some ages, averaged over the weathers.
 
         Parameters
         ----------
         load : numpy.ndarray, shape (n,)
             The day's draw as a share of the pack. [1/day]
-        start, age : int
-            Index of the day on which the pack goes in, and days since.
+        start : int
+            Index of the day on which the pack goes in.
+        ages : numpy.ndarray, shape (n_ages,)
+            Days since, rising.
         charge : float, default 1
             Share of its charge with which it goes in.
 
         Returns
         -------
-        numpy.ndarray, shape (n,)
+        numpy.ndarray, shape (n, n_ages)
             May lie below 0 where the pack would be more than empty.
         """
-        end = min(start + age, self.n_days)
-        lost = self.lost[:, end] - self.lost[:, start]
-        drawn = (self.drawn[:, end] - self.drawn[:, start]) * np.exp(-self.lost[:, start])
-        left = np.exp(-lost[:, None]) * (charge - load[None, :] * drawn[:, None])
-        return np.asarray(left.mean(axis=0), dtype=np.float64)
+        ends = np.minimum(start + ages, self.n_days)
+        kept = np.exp(self.lost[:, start, None] - self.lost[:, ends])
+        drawn = (self.drawn[:, ends] - self.drawn[:, start, None]) * np.exp(-self.lost[:, start, None])
+        return np.asarray(
+            charge * kept.mean(axis=0) - load[:, None] * (kept * drawn).mean(axis=0), dtype=np.float64
+        )
 
 
 class PanelSums(WeatherSums):
@@ -283,25 +286,30 @@ class PanelSums(WeatherSums):
         self._follow(range(early, last + 1, self.EVERY), n_ages + self.EVERY, 1.0)
 
     def likely_charge(
-        self, load: NDArray[np.float64], start: int, age: int, charge: float = 1.0
+        self, load: NDArray[np.float64], start: int, ages: NDArray[np.int64], charge: float = 1.0
     ) -> NDArray[np.float64]:
         """
-        Return the share of charge left at an age, averaged over the weathers.
+        Return the share of charge left at some ages, averaged over the weathers.
 
         Parameters
         ----------
-        load, start, age, charge
+        load, start, ages, charge
             As in `WeatherSums.likely_charge`.
 
         Returns
         -------
-        numpy.ndarray, shape (n,)
+        numpy.ndarray, shape (n, n_ages)
             Never below 0.
         """
         left = np.full((len(self.usable), len(load)), charge)
-        for day in range(start, min(start + age, self.n_days)):
-            left = self._next_day(left, load[None, :], day)
-        return np.asarray(np.maximum(left, 0.0).mean(axis=0), dtype=np.float64)
+        course = np.empty((len(load), len(ages)))
+        day = start
+        for place, age in enumerate(ages):
+            for next_day in range(day, min(start + int(age), self.n_days)):
+                left = self._next_day(left, load[None, :], next_day)
+                day = next_day + 1
+            course[:, place] = np.maximum(left, 0.0).mean(axis=0)
+        return course
 
     def _next_day(
         self, left: NDArray[np.float64], load: NDArray[np.float64], day: int
@@ -396,11 +404,12 @@ def quantile_days(chance: NDArray[np.float64], level: NDArray[np.float64] | floa
     """
     n_ages, n = chance.shape
     target = np.broadcast_to(np.asarray(level, dtype=np.float64), (n,))
-    reached = chance >= target
-    at = np.argmax(reached, axis=0)
+    # the chance never falls, so the days below the target come first
+    below = np.count_nonzero(chance < target, axis=0)
+    at = np.minimum(below, n_ages - 1)
     columns = np.arange(n)
     here = chance[at, columns]
     before = np.where(at > 0, chance[np.maximum(at - 1, 0), columns], 0.0)
     rise = here - before
     within = np.divide(target - before, rise, out=np.ones(n), where=rise > 0)
-    return np.where(reached.any(axis=0), at + np.clip(within, 0.0, 1.0), float(n_ages))
+    return np.where(below < n_ages, at + np.clip(within, 0.0, 1.0), float(n_ages))

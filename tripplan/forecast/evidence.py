@@ -44,6 +44,8 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: 
     """
     alive_age = (run.alive_on - run.start).days
     dark_age = None if run.dark_by is None else (run.dark_by - run.start).days + 1
+    if alive_age <= 0 and dark_age is None and not run.charges:
+        return np.ones(CELLS), np.ones(CELLS)
     needed = max([alive_age, dark_age or 0, 1, *((day - run.start).days for day, _ in run.charges)])
     start = (run.start - first).days
     limits = sums.limits(start, needed, run.charge_in)
@@ -62,7 +64,7 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: 
         sd = soc_sd * math.sqrt(max(1.0, len(run.charges) / 2.0))
         load = np.exp(base + MIDDLES)
         for day, charge in run.charges:
-            left = sums.likely_charge(load, start, (day - run.start).days, run.charge_in)
+            left = sums.likely_charge(load, start, np.array([(day - run.start).days]), run.charge_in)[:, 0]
             apart = (np.clip(left, 0.0, 1.0) - charge) / sd
             readings *= (1.0 - _WRONG_READINGS) * np.exp(-0.5 * apart**2) + _WRONG_READINGS
     return np.clip(signs, 0.0, 1.0) * readings, readings

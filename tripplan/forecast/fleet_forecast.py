@@ -40,7 +40,13 @@ __all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 _BELIEVED = 0.01
 _LEVELS = (0.05, 0.5, 0.95)
 _DARK_STEP = 7
-_BLOCK = 16
+#: Fleets above this size are worked out for every seventh day, and in lots of this size.
+_LARGE_FLEET = 1000
+_LARGE_DARK_STEP = 28
+#: Numbers held at once while packs put in later are followed.
+_BLOCK_SIZE = 2_000_000
+#: Fleets above this size are not shown their past runs one by one.
+_MOST_SITES_WITH_PAST = 1000
 #: A class that differs less than this from the model is not worth a word.
 _WORTH_SAYING = 0.05
 
@@ -88,7 +94,7 @@ def forecast_fleet(
     for place in _chances_in_place(physics, evidence, known, on):
         site_id = place.item.site.site_id
         forecasts[site_id], chances[site_id] = _describe(physics, place, known[site_id], on, to)
-    renewals, by_age = _forecast_renewals(physics, evidence, known, on, to)
+    renewals, by_age, dark_step = _forecast_renewals(physics, evidence, known, on, to)
     order = [site.site_id for site in fleet.sites]
     return Outlook(
         on=on,
@@ -98,7 +104,7 @@ def forecast_fleet(
         renewals={site_id: renewals[site_id] for site_id in order},
         dark_chance_in_place={site_id: chances[site_id] for site_id in order},
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
-        dark_step=_DARK_STEP,
+        dark_step=dark_step,
         notes=history.left_out,
     )
 
@@ -256,7 +262,8 @@ def _describe(
 ) -> tuple[SiteForecast, NDArray[np.float64]]:
     item, load, since, chance = place.item, place.load, place.since, place.chance
     risk, backup = _risk(physics.fleet, item), item.site.backup_days
-    days = [float(quantile_days(chance[:, None], level)[0]) for level in (*_LEVELS, risk)]
+    columns = np.broadcast_to(chance[:, None], (len(chance), 4))
+    days = quantile_days(columns, np.array([*_LEVELS, risk])).tolist()
     early, likely, late = (since + timedelta(days=math.floor(day + 1e-9)) for day in days[:3])
     swap_by = since + timedelta(days=math.floor(days[3] + backup + 1e-9) - 1)
     age = (on - since).days
@@ -268,7 +275,7 @@ def _describe(
         sums = physics.sums(item, load)
         loads = fitting_loads(sums, load, knowledge.learned.now, place.limits, days[:3])
         course = charge_course(physics, item, load, loads, on, to)
-        freezes = freezes_from(physics, item, load, float(loads[1]), risk, on, to)
+        freezes = freezes_from(physics, item, load, float(loads[1]), risk, on, min(to, late))
     because = load.because
     if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
         because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
@@ -279,7 +286,8 @@ def _describe(
         because = f"found dark on {item.dark_on.isoformat()}; {because}"
     elif dark[0] > 0.5:
         because = f"{because}; hardly a pack lasts this long, so it may well be dark"
-    said = past_runs(item, physics, knowledge.learned)
+    is_large = len(physics.fleet.sites) > _MOST_SITES_WITH_PAST
+    said = () if is_large else past_runs(item, physics, knowledge.learned)
     forecast = SiteForecast(
         site_id=item.site.site_id,
         flat_early=early,
@@ -314,58 +322,87 @@ def _forecast_renewals(
     known: Mapping[str, SiteKnowledge],
     on: date,
     to: date,
-) -> tuple[dict[str, Renewal], dict[str, NDArray[np.float64]]]:
-    n_days = (to - on).days + 1
+) -> tuple[dict[str, Renewal], dict[str, NDArray[np.float64]], int]:
     renewals: dict[str, Renewal] = {}
     by_age: dict[str, NDArray[np.float64]] = {}
+    is_large = len(evidence) > _LARGE_FLEET
     groups: dict[tuple[object, ...], Items] = defaultdict(list)
     for item in evidence:
         mass = known[item.site.site_id].learned.later
         groups[physics.key(item, item.renewal)].append((item, item.renewal, mass))
-    for key, group in groups.items():
-        grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
-        # followed until every site's late quantile is passed
-        n_ages = max(n_days, _ages_to_follow(group, 1.0 - _LEVELS[-1] - 0.02, has_seasons=bool(key[-1])))
-        mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in group], axis=1)
-        risks = np.array([_risk(physics.fleet, item) for item, _, _ in group])
-        backups = np.array([item.site.backup_days for item, _, _ in group])
-        sums = physics.sums(group[0][0], group[0][1])
-        if isinstance(sums, PanelSums):
-            sums.prepare((on - physics.first).days, (to - physics.first).days, n_ages)
-        table = np.empty((4, n_days, len(group)), dtype=np.int64)
-        rows: list[NDArray[np.float64]] = []
-        for k, chance in enumerate(
-            _chances_by_start(sums, (on - physics.first).days, n_days, n_ages, grid, mass)
-        ):
-            start = on.toordinal() + k
-            by_risk = quantile_days(chance, risks)
-            table[0, k] = start - 1 + np.floor(by_risk + backups + 1e-9).astype(np.int64)
-            for place, level in enumerate(_LEVELS, start=1):
-                table[place, k] = start + np.floor(quantile_days(chance, level) + 1e-9).astype(np.int64)
-            if k % _DARK_STEP == 0:
-                rows.append(_dark_row(chance, backups, n_days))
-        # an earlier day is lowered where a later one does worse: the safe side
-        table = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
-        dark = np.stack(rows)
-        for column, (item, load, _) in enumerate(group):
-            site_id = item.site.site_id
-            basis = Basis.HISTORY if known[site_id].has_runs else load.basis
-            swap_by, early, likely, late = np.ascontiguousarray(table[:, :, column])
-            renewals[site_id] = Renewal(site_id, swap_by, early, likely, late, basis)
-            by_age[site_id] = np.ascontiguousarray(dark[:, :, column])
-    return renewals, by_age
+    for key, members in groups.items():
+        # light and heavy loads apart, so that each lot needs few days and few cells
+        members.sort(key=lambda member: member[1].log_mean)
+        for first in range(0, len(members), _LARGE_FLEET):
+            lot = members[first : first + _LARGE_FLEET]
+            _forecast_lot(physics, key, lot, known, on, to, renewals, by_age, is_large=is_large)
+    return renewals, by_age, _LARGE_DARK_STEP if is_large else _DARK_STEP
+
+
+def _forecast_lot(
+    physics: Physics,
+    key: tuple[object, ...],
+    lot: Items,
+    known: Mapping[str, SiteKnowledge],
+    on: date,
+    to: date,
+    renewals: dict[str, Renewal],
+    by_age: dict[str, NDArray[np.float64]],
+    *,
+    is_large: bool,
+) -> None:
+    n_days, first = (to - on).days + 1, (on - physics.first).days
+    step, dark_step = (7, _LARGE_DARK_STEP) if is_large else (1, _DARK_STEP)
+    grid = grid_over([load.log_mean for _, load, _ in lot], [cells for _, _, cells in lot])
+    # followed until every site's late quantile is passed
+    tail = 1.0 - _LEVELS[-1] - 0.02
+    n_ages = max(n_days, _ages_to_follow(lot, tail, has_seasons=bool(key[-1])))
+    mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in lot], axis=1)
+    risks = np.array([_risk(physics.fleet, item) for item, _, _ in lot])
+    backups = np.array([item.site.backup_days for item, _, _ in lot])
+    sums = physics.sums(lot[0][0], lot[0][1])
+    if isinstance(sums, PanelSums):
+        sums.prepare(first, first + n_days - 1, n_ages)
+    table = np.empty((4, n_days, len(lot)), dtype=np.int64)
+    rows: list[NDArray[np.float64]] = []
+    starts = range(0, n_days, step)
+    for k, chance in zip(starts, _chances_by_start(sums, first, starts, n_ages, grid, mass), strict=True):
+        start = on.toordinal() + k
+        # between the days worked out, the date of the earlier one stands: the safe side
+        days = slice(k, k + step)
+        swap_by = start - 1 + np.floor(quantile_days(chance, risks) + backups + 1e-9)
+        table[0, days] = swap_by.astype(np.int64)
+        for place, level in enumerate(_LEVELS, start=1):
+            table[place, days] = start + np.floor(quantile_days(chance, level) + 1e-9).astype(np.int64)
+        if k % dark_step == 0:
+            rows.append(_dark_row(chance, backups, n_days))
+    # an earlier day is lowered where a later one does worse: again the safe side
+    table = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
+    dark = np.stack(rows)
+    for column, (item, load, _) in enumerate(lot):
+        site_id = item.site.site_id
+        basis = Basis.HISTORY if known[site_id].has_runs else load.basis
+        swap_by, early, likely, late = np.ascontiguousarray(table[:, :, column])
+        renewals[site_id] = Renewal(site_id, swap_by, early, likely, late, basis)
+        by_age[site_id] = np.ascontiguousarray(dark[:, :, column])
 
 
 def _chances_by_start(
-    sums: WeatherSums, first: int, n_starts: int, n_ages: int, grid: LoadGrid, mass: NDArray[np.float64]
+    sums: WeatherSums,
+    first: int,
+    starts: Sequence[int],
+    n_ages: int,
+    grid: LoadGrid,
+    mass: NDArray[np.float64],
 ) -> Iterator[NDArray[np.float64]]:
-    """Yield, for packs put in on each day, the chance of being flat: shape (n_ages, n_sites)."""
+    """Yield, for packs put in on some days, the chance of being flat: shape (n_ages, n_sites)."""
     # several days in one product: a small one costs more in waiting than in work
-    for block in range(0, n_starts, _BLOCK):
-        starts = range(block, min(block + _BLOCK, n_starts))
-        tables = [flat_share(sums.limits(first + k, n_ages), grid) for k in starts]
+    block = max(1, _BLOCK_SIZE // (n_ages * max(grid.n_cells, mass.shape[1])))
+    for begin in range(0, len(starts), block):
+        some = starts[begin : begin + block]
+        tables = [flat_share(sums.limits(first + k, n_ages), grid) for k in some]
         chances = np.concatenate(tables) @ mass
-        for chance in chances.reshape(len(starts), n_ages, mass.shape[1]):
+        for chance in chances.reshape(len(some), n_ages, mass.shape[1]):
             yield _with_early_failures(chance)
 
 
@@ -376,11 +413,10 @@ def _with_early_failures(chance: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _dark_row(chance: NDArray[np.float64], backups: NDArray[np.float64], n_days: int) -> NDArray[np.float64]:
+    """Return the chance of being dark by the end of each day: flat, and the backup cells used up."""
+    dark = chance[:n_days].copy()
     ages = np.arange(len(chance) + 1)
-    return np.stack(
-        [
-            np.interp(np.arange(n_days) + 1.0 - backup, ages, np.concatenate([[0.0], chance[:, column]]))
-            for column, backup in enumerate(backups)
-        ],
-        axis=1,
-    )
+    for column in np.flatnonzero(backups):
+        flat = np.concatenate([[0.0], chance[:, column]])
+        dark[:, column] = np.interp(np.arange(n_days) + 1.0 - backups[column], ages, flat)
+    return dark
