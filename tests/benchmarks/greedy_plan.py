@@ -151,7 +151,9 @@ class _Season:
         dates = [d for d in self.reach[site.site_id, before is None] if d <= swap_by]
         window = [d for d in dates if before is None or d > before]
         wanted = self.fleet.plan.fallback_dates
-        return sum(d > day for d in dates), wanted == 0 or len(window) > wanted
+        early = window[: max(0, len(window) - wanted)]
+        gains = any(self.fresh(site, d).swap_by > swap_by for d in early)
+        return sum(d > day for d in dates), wanted == 0 or gains
 
     def allowed(self, site: Site, day: date) -> bool:
         """Tell whether the rules on dates allow a visit, capacity apart."""

@@ -33,6 +33,7 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+from tripplan.travel import geodesic_m
 
 __all__ = ["FleetWishes", "draw_outlook", "random_fleet", "tiny_season"]
 
@@ -108,6 +109,7 @@ def random_fleet(
         )
         for _ in range(rng.randint(1, 2) if stocked and rng.random() < 0.6 else 0)
     )
+    drive = DriveSettings(rng.uniform(35, 70), rng.uniform(1.1, 1.6), rng.choice((0.0, 5.0, 7.25)))
     fleet = Fleet(
         name=f"random {seed}",
         timezone=timezone,
@@ -122,13 +124,13 @@ def random_fleet(
             reserve_minutes=rng.choice((0.0, 30.0, 30.0, 52.5)),
             fallback_dates=rng.choice((0, 1, 1, 2)),
         ),
-        drive=DriveSettings(rng.uniform(35, 70), rng.uniform(1.1, 1.6), rng.choice((0.0, 5.0, 7.25))),
+        drive=drive,
         walk=WalkSettings(rng.uniform(1.0, 1.5), rng.uniform(0.5, 1.0)),
         chargers=chargers,
         access=access,
         packs=packs,
         jobs=_draw_jobs(rng, wishes, sites, on, to),
-        legs=_draw_legs(rng, wishes, sites, crews),
+        legs=_draw_legs(rng, wishes, sites, crews, drive),
     )
     return fleet, draw_outlook(fleet, on, rng, lives_days=wishes.lives_days)
 
@@ -405,14 +407,26 @@ def _draw_jobs(
 
 
 def _draw_legs(
-    rng: random.Random, wishes: FleetWishes, sites: tuple[Site, ...], crews: tuple[Crew, ...]
+    rng: random.Random,
+    wishes: FleetWishes,
+    sites: tuple[Site, ...],
+    crews: tuple[Crew, ...],
+    drive: DriveSettings,
 ) -> tuple[Leg, ...]:
+    """
+    Draw given legs of about the formula's length.
+
+    Near enough that no detour through another stop, with its own work, is shorter than a given leg: a plan
+    would then gain by visits that nobody owes.
+    """
     legs: list[Leg] = []
     taken: set[tuple[object, object]] = set()
     while rng.random() < wishes.rules and len(legs) < 3:
         crew, site = rng.choice(crews), rng.choice(sites)
         key = ((round(crew.base_lat, 5), round(crew.base_lon, 5)), site.parking_key)
+        metres = geodesic_m(crew.base_lat, crew.base_lon, site.park_lat, site.park_lon)
+        km = float(metres) / 1000 * drive.detour * rng.uniform(0.8, 1.1)
         if key not in taken:
             taken.add(key)
-            legs.append(Leg(crew.name, site.site_id, rng.uniform(8, 45), rng.uniform(5, 30)))
+            legs.append(Leg(crew.name, site.site_id, km / drive.speed_kmh * 60, km))
     return tuple(legs)

@@ -242,8 +242,10 @@ def _check_fallback(
         return  # late already, or nothing is due this season: there is no date to fall back before
     dates = reach.dates(chain.site, with_jobs=number == 0)
     left = sum(day < other <= swap_by for other in dates)
-    in_window = sum((previous is None or previous < other) and other <= swap_by for other in dates)
-    possible = in_window > wanted or wanted == 0
+    window = [other for other in dates if (previous is None or previous < other) and other <= swap_by]
+    in_window = len(window)
+    early = window[: max(0, in_window - wanted)]  # the dates that leave as many as wanted
+    possible = wanted == 0 or any(_gains(context, chain.site, other, swap_by) for other in early)
     if possible and left < wanted:
         yield Refusal(
             Rule.FALLBACK,
@@ -264,6 +266,12 @@ def _check_fallback(
             f"fallback_possible says {'yes' if visit.fallback_possible else 'no'}; {in_window} reachable "
             f"dates by {swap_by} and {wanted} wanted beyond the visit say {'yes' if possible else 'no'}",
         )
+
+
+def _gains(context: Context, site: Site, day: date, swap_by: date) -> bool:
+    """Tell whether a pack put in on a date outlasts the one in place; a swap that does not is none."""
+    fresh = _fresh_pack(context, site, day)
+    return fresh is not None and fresh.swap_by > swap_by
 
 
 def _check_named(chain: _Chain, named: list[Unserved]) -> Iterator[Refusal]:
