@@ -1,0 +1,243 @@
+"""From the trips found to the plan document: hours, chains of swap-by dates, sums."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from itertools import pairwise
+
+from tripplan.clock import moment_to_local
+from tripplan.forecast.outlook import Outlook
+from tripplan.plan.document import Loop, Stop, Trip, Visit
+from tripplan.plan.season import Season
+from tripplan.plan.solution import Trips
+from tripplan.plan.timing import TimedTrip, TimedVisit, time_trip
+from tripplan.plan.trips import TripBook
+
+__all__ = ["assemble_trips", "expected_dark_days", "trip_id"]
+
+
+@dataclass
+class _Chain:
+    """Last visit of each task so far, and the day its pack went in."""
+
+    visited: dict[int, int] = field(default_factory=dict)
+    put_in: dict[int, int] = field(default_factory=dict)
+
+
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+def trip_id(day: date, crew: int) -> str:
+    """
+    Return the id of a trip.
+
+    Parameters
+    ----------
+    day : datetime.date
+        Date of the trip.
+    crew : int
+        The crew's place in the file, from 0.
+
+    Returns
+    -------
+    str
+        The date, and A for the first crew.
+
+    Examples
+    --------
+    >>> trip_id(date(2026, 12, 5), 1), trip_id(date(2026, 12, 5), 26)
+    ('2026-12-05-B', '2026-12-05-AA')
+    """
+    letters = ""
+    place = crew + 1
+    while place:
+        place, rest = divmod(place - 1, 26)
+        letters = _LETTERS[rest] + letters
+    return f"{day.isoformat()}-{letters}"
+
+
+def assemble_trips(season: Season, outlook: Outlook, book: TripBook, trips: Trips) -> tuple[Trip, ...]:
+    """
+    Build the document's trips.
+
+    Parameters
+    ----------
+    season : Season
+        The problem.
+    outlook : Outlook
+        For the dates of each pack found.
+    book : TripBook
+        Best order of each trip.
+    trips : mapping of int to frozenset of int
+        Visits by day index; every trip fits.
+
+    Returns
+    -------
+    tuple of Trip
+        By date, then the crew's place in the file.
+    """
+    done: list[Trip] = []
+    chain = _Chain()
+    for index in sorted(trips, key=lambda i: (season.days[i].day, season.days[i].crew)):
+        day = season.days[index]
+        shape = book.best(index, trips[index])
+        if shape is None:
+            raise ValueError(f"trip on day index {index} does not fit")
+        first = {s for s in trips[index] if s not in chain.visited}
+        work = {s: season.visit_seconds(s, with_jobs=s in first) for s in trips[index]}
+        timed = time_trip(season, index, shape.loops, work)
+        if timed is None:
+            raise ValueError(f"trip on day index {index} cannot be timed")
+        done.append(_trip(season, outlook, index, timed, chain))
+        for s in trips[index]:
+            chain.visited[s] = day.day
+            if season.tasks[s].swaps[day.day]:
+                chain.put_in[s] = day.day
+    return tuple(done)
+
+
+def _trip(season: Season, outlook: Outlook, index: int, timed: TimedTrip, chain: _Chain) -> Trip:
+    fleet, travel, day = season.fleet, season.travel, season.days[index]
+    crew = fleet.crews[day.crew]
+    nodes = [travel.place_of_crew[crew.name]]
+    nodes += [season.park_places[stop.park] for stop in timed.stops]
+    nodes.append(nodes[0])
+    packs: dict[str, int] = {}
+    for stop in timed.stops:
+        for loop in stop.loops:
+            for visit in loop.visits:
+                task = season.tasks[visit.task]
+                if task.swaps[day.day]:
+                    packs[task.site.pack_type] = packs.get(task.site.pack_type, 0) + 1
+    stops = tuple(
+        Stop(
+            travel.places[season.park_places[stop.park]].lat,
+            travel.places[season.park_places[stop.park]].lon,
+            moment_to_local(day.midnight + stop.arrive, fleet.zone),
+            moment_to_local(day.midnight + stop.leave, fleet.zone),
+            tuple(
+                Loop(
+                    moment_to_local(day.midnight + loop.leave, fleet.zone),
+                    moment_to_local(day.midnight + loop.back, fleet.zone),
+                    _loop_metres(season, [v.task for v in loop.visits]),
+                    sum(
+                        fleet.pack_types[season.tasks[v.task].site.pack_type].weight_kg
+                        for v in loop.visits
+                        if season.tasks[v.task].swaps[day.day]
+                    ),
+                    tuple(_visit(season, outlook, index, visit, chain) for visit in loop.visits),
+                )
+                for loop in stop.loops
+            ),
+        )
+        for stop in timed.stops
+    )
+    when = season.date_of(day.day)
+    return Trip(
+        trip_id=trip_id(when, day.crew),
+        date=when,
+        crew=crew.name,
+        leave=moment_to_local(day.midnight + timed.leave, fleet.zone),
+        back=moment_to_local(day.midnight + timed.back, fleet.zone),
+        drive_minutes=timed.drive_s / 60,
+        walk_minutes=timed.walk_s / 60,
+        work_minutes=timed.work_s / 60,
+        wait_minutes=timed.wait_s / 60,
+        drive_km=sum(float(travel.drive_km[a, b]) for a, b in pairwise(nodes)),
+        packs=dict(sorted(packs.items())),
+        stops=stops,
+        set_by=_set_by(season, index, chain, [v.site_id for s in stops for x in s.loops for v in x.visits]),
+    )
+
+
+def _loop_metres(season: Season, order: list[int]) -> float:
+    ids = [None, *(season.tasks[s].site.site_id for s in order), None]
+    return float(sum(season.travel.walk_m(a, b) for a, b in pairwise(ids)))
+
+
+def _last_good_day(season: Season, task: int, chain: _Chain) -> int:
+    what = season.tasks[task]
+    if task not in chain.visited:
+        return what.due
+    put_in = chain.put_in.get(task)
+    return what.in_place if put_in is None else int(what.renewed[put_in])
+
+
+def _set_by(season: Season, index: int, chain: _Chain, site_ids: list[str]) -> tuple[str, ...]:
+    """Sites of the trip that could wait least: their date comes before the next on which a crew could go."""
+    task_of = {task.site.site_id: s for s, task in enumerate(season.tasks)}
+    ends = {site_id: _last_good_day(season, task_of[site_id], chain) for site_id in site_ids}
+    earliest = min(ends.values())
+    day = season.days[index].day
+    later = [d for d in season.tasks[task_of[site_ids[0]]].possible if d > day]
+    limit = later[0] if later else earliest
+    return tuple(site_id for site_id in site_ids if ends[site_id] < limit or ends[site_id] == earliest)
+
+
+def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chain: _Chain) -> Visit:
+    day, zone = season.days[index], season.fleet.zone
+    task = season.tasks[visit.task]
+    site_id = task.site.site_id
+    now, renewal = outlook.sites[site_id], outlook.renewals[site_id]
+    put_in = chain.put_in.get(visit.task)
+    if put_in is None:
+        found = (now.swap_by, now.flat_early, now.flat_likely, now.flat_late)
+    else:
+        arrays = (renewal.swap_by, renewal.flat_early, renewal.flat_likely, renewal.flat_late)
+        found = tuple(date.fromordinal(int(array[put_in])) for array in arrays)  # type: ignore[assignment]
+    swap = bool(task.swaps[day.day])
+    after = date.fromordinal(int(renewal.swap_by[day.day])) if swap else found[0]
+    is_first = visit.task not in chain.visited
+    end = season.day_number(found[0])
+    after_day = chain.visited.get(visit.task, -1)
+    wanted = season.fleet.plan.fallback_dates
+    left = sum(day.day < d <= end for d in task.reach)
+    in_window = sum(after_day < d <= end for d in task.reach)
+    jobs = season.fleet.open_jobs.get(site_id, ()) if is_first else ()
+    return Visit(
+        site_id=site_id,
+        arrive=moment_to_local(day.midnight + visit.arrive, zone),
+        start=moment_to_local(day.midnight + visit.start, zone),
+        finish=moment_to_local(day.midnight + visit.finish, zone),
+        swap_by=found[0],
+        next_swap_by=after,
+        flat_early=found[1],
+        flat_likely=found[2],
+        flat_late=found[3],
+        pack_type=task.site.pack_type,
+        swap=swap,
+        jobs=tuple(job.job for job in jobs),
+        fallback_left=left,
+        fallback_possible=in_window > wanted or wanted == 0,
+    )
+
+
+def expected_dark_days(season: Season, outlook: Outlook, trips: tuple[Trip, ...]) -> float:
+    """
+    Return the expected dark site-days of the whole fleet in the season.
+
+    Parameters
+    ----------
+    season : Season
+        For the fleet.
+    outlook : Outlook
+        Chances of being dark.
+    trips : tuple of Trip
+        In order of date.
+
+    Returns
+    -------
+    float
+        Sum over every site in use, planned or not. [day]
+    """
+    total = 0.0
+    for site in season.fleet.sites:
+        put_in: date | None = None
+        for trip in trips:
+            for visit in trip.visits:
+                if visit.site_id == site.site_id and visit.swap:
+                    total += outlook.expected_dark_days(site.site_id, put_in, trip.date)
+                    put_in = trip.date
+        total += outlook.expected_dark_days(site.site_id, put_in, outlook.to)
+    return total

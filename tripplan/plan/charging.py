@@ -1,0 +1,240 @@
+"""
+The shelf: charged packs, chargers, and whether a season's swaps can all be fed.
+
+A pack that came back goes on a charger at 18:00 that evening at the earliest, stays its full hours,
+and counts from the first 06:00 by which they are over. Chargers take one pack at a time, only of
+their types, with so many change-overs a date. Each free charger takes the type that will run short
+first, which is never worse than another order where chargers and hours are alike.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from tripplan.clock import local_moment, moment_to_local
+from tripplan.fleet import Charger, Fleet
+from tripplan.plan.document import ChargeSlot
+
+__all__ = ["ShelfRun", "Shortage", "charge_schedule", "most_charged"]
+
+_EVENING = 18 * 60
+_MORNING = 6 * 60
+
+
+@dataclass(frozen=True)
+class Shortage:
+    """Packs of a type missing on a day."""
+
+    pack_type: str
+    day: int
+    missing: int
+
+
+@dataclass(frozen=True)
+class ShelfRun:
+    """
+    Result of `charge_schedule`.
+
+    Attributes
+    ----------
+    slots : tuple of ChargeSlot
+        In order of time; empty where there are no chargers.
+    shortages : tuple of Shortage
+        Empty where every swap finds a charged pack.
+    """
+
+    slots: tuple[ChargeSlot, ...]
+    shortages: tuple[Shortage, ...]
+
+
+def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, int]]) -> ShelfRun:
+    """
+    Play the shelf through a season.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Packs, chargers.
+    first : datetime.date
+        The season's first date.
+    swaps : mapping of str to mapping of int to int
+        For each pack type the packs swapped in by day number.
+
+    Returns
+    -------
+    ShelfRun
+        Charging slots and what falls short; without stock-keeping nothing ever does.
+    """
+    if not fleet.stock_is_kept:
+        return ShelfRun((), ())
+    types = sorted({*swaps, *fleet.pack_types})
+    if not fleet.chargers:
+        return ShelfRun((), tuple(_without_chargers(fleet, types, swaps)))
+    last = max((day for days in swaps.values() for day in days), default=0)
+    charged = {name: fleet.charged_on_shelf(name) for name in types}
+    waiting = {name: fleet.uncharged_on_shelf(name) for name in types}
+    finishing: list[tuple[int, str]] = []
+    chargers = sorted(
+        enumerate(fleet.chargers, 1), key=lambda item: (len(item[1].types), item[1].hours_per_pack, item[0])
+    )
+    free_at = {number: -1 for number, _ in chargers}
+    slots: list[ChargeSlot] = []
+    shortages: list[Shortage] = []
+    for day in range(last + 1):
+        ready = [entry for entry in finishing if entry[0] <= day]
+        finishing = [entry for entry in finishing if entry[0] > day]
+        for _, name in ready:
+            charged[name] += 1
+        for name in types:
+            wanted = swaps.get(name, {}).get(day, 0)
+            if wanted > charged[name]:
+                shortages.append(Shortage(name, day, wanted - charged[name]))
+                charged[name] = wanted
+            charged[name] -= wanted
+            waiting[name] += wanted
+        for number, charger in chargers:
+            for start in _starts(fleet, charger, first + timedelta(days=day), free_at[number]):
+                name_or_none = _most_urgent(charger, waiting, charged, finishing, swaps, day)
+                if name_or_none is None:
+                    break
+                end = start + round(charger.hours_per_pack * 3600)
+                free_at[number] = end
+                waiting[name_or_none] -= 1
+                finishing.append((_counts_from(fleet, first, end), name_or_none))
+                slots.append(
+                    ChargeSlot(
+                        name_or_none,
+                        number,
+                        moment_to_local(start, fleet.zone),
+                        moment_to_local(end, fleet.zone),
+                    )
+                )
+    slots.sort(key=lambda slot: (slot.on, slot.charger))
+    return ShelfRun(tuple(slots), tuple(shortages))
+
+
+def _without_chargers(
+    fleet: Fleet, types: list[str], swaps: Mapping[str, Mapping[int, int]]
+) -> list[Shortage]:
+    found = []
+    for name in types:
+        shelf = fleet.charged_on_shelf(name)
+        total = shelf + fleet.uncharged_on_shelf(name)
+        for day, wanted in sorted(swaps.get(name, {}).items()):
+            have = shelf if day == 0 else total
+            if wanted > have:
+                found.append(Shortage(name, day, wanted - have))
+            shelf -= wanted
+    return found
+
+
+def _starts(fleet: Fleet, charger: Charger, today: date, free_at: int) -> list[int]:
+    """Moments at which a charger can take a pack between 18:00 of a date and 18:00 of the next."""
+    evening = local_moment(today, _EVENING, fleet.zone)
+    next_evening = local_moment(today + timedelta(days=1), _EVENING, fleet.zone)
+    hours = round(charger.hours_per_pack * 3600)
+    most = charger.changeovers_per_day
+    moments: list[int] = []
+    at = max(evening, free_at)
+    counts: dict[date, int] = {}
+    while at < next_evening and len(moments) < most:
+        on = moment_to_local(at, fleet.zone).date()
+        if counts.get(on, 0) >= (most if on == today else most - 1):
+            break
+        counts[on] = counts.get(on, 0) + 1
+        moments.append(at)
+        at += max(hours, 60)
+    return moments
+
+
+def _most_urgent(
+    charger: Charger,
+    waiting: Mapping[str, int],
+    charged: Mapping[str, int],
+    finishing: list[tuple[int, str]],
+    swaps: Mapping[str, Mapping[int, int]],
+    day: int,
+) -> str | None:
+    best: tuple[float, int, str] | None = None
+    for place, name in enumerate(charger.types):
+        if waiting.get(name, 0) <= 0:
+            continue
+        have = charged[name] + sum(other == name for _, other in finishing)
+        short = math.inf
+        for later, count in sorted(swaps.get(name, {}).items()):
+            if later <= day:
+                continue
+            have -= count
+            if have < 0:
+                short = later
+                break
+        key = (short, place, name)
+        if best is None or key < best:
+            best = key
+    return None if best is None else best[2]
+
+
+def _counts_from(fleet: Fleet, first: date, end: int) -> int:
+    done: datetime = moment_to_local(end, fleet.zone)
+    day = done.date()
+    if end > local_moment(day, _MORNING, fleet.zone):
+        day += timedelta(days=1)
+    return (day - first).days
+
+
+def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -> int:
+    """
+    Return how many packs of a type can be swapped in within some days, at the very most.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Packs and chargers.
+    first : datetime.date
+        The season's first date.
+    name : str
+        Pack type.
+    since, until : int
+        Day numbers, both included.
+
+    Returns
+    -------
+    int
+        Packs on the shelf (only the charged ones on the season's first day; their number never
+        changes, since each swap brings one back), plus what all fitting chargers could finish in
+        between if they charged nothing else and never lacked a pack; a relaxation.
+    """
+    shelf = fleet.charged_on_shelf(name)
+    total = shelf + (fleet.uncharged_on_shelf(name) if since > 0 else 0)
+    if not fleet.chargers:
+        # without chargers everything that came back is charged by the next date
+        return total + (until - since) * (shelf + fleet.uncharged_on_shelf(name))
+    from_charging = _charged_between(fleet, first, name, since, until)
+    if since > 0:
+        return min(total + from_charging, shelf + _charged_between(fleet, first, name, 0, until))
+    return total + from_charging
+
+
+def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: int) -> int:
+    """Packs that begin to count on days after `since`, up to `until`."""
+    total = 0
+    for charger in fleet.chargers:
+        if name not in charger.types:
+            continue
+        hours = charger.hours_per_pack * 3600
+        # a pack that counts from a later morning than `since` finished after 06:00 of `since`
+        begin = (
+            local_moment(first, _EVENING, fleet.zone)
+            if since == 0
+            else local_moment(first + timedelta(days=since), _MORNING, fleet.zone)
+        )
+        span = local_moment(first + timedelta(days=until), _MORNING, fleet.zone) - begin
+        if span <= 0:
+            continue
+        under_way = 0 if since == 0 else 1
+        by_hours = int(span // hours) + under_way if hours > 0 else 10**6
+        total += min(by_hours, charger.changeovers_per_day * (until - since + 2))
+    return total

@@ -1,0 +1,49 @@
+"""How long to search, in counts, so that a seed gives the same plan on any machine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+__all__ = ["Effort"]
+
+
+@dataclass(frozen=True)
+class Effort:
+    """
+    Counts at which the steps of planning stop.
+
+    Attributes
+    ----------
+    builds : int
+        Plans built from nothing.
+    pricing_rounds : int
+        Exact pricing rounds of column generation.
+    choose : float
+        Deterministic time of the choice among all known trips.
+    repairs, repair : int, float
+        Rounds of destroy and repair for fewer trips, and the deterministic time of each.
+    time_repairs : int
+        Rounds of destroy and repair for less crew time.
+    polish_passes : int
+        Passes of small moves.
+    """
+
+    builds: int = 6
+    pricing_rounds: int = 60
+    choose: float = 20.0
+    repairs: int = 60
+    repair: float = 2.0
+    time_repairs: int = 20
+    polish_passes: int = 4
+
+    def short(self) -> Effort:
+        """Return the effort for side questions."""
+        return replace(
+            self,
+            builds=3,
+            pricing_rounds=max(1, self.pricing_rounds // 3),
+            choose=self.choose / 4,
+            repairs=self.repairs // 4,
+            time_repairs=0,
+            polish_passes=0,
+        )

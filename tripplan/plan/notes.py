@@ -1,0 +1,90 @@
+"""Notes of a plan: what the user should know beside the trips."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tripplan.forecast.outlook import Basis, Outlook
+from tripplan.plan.document import Trip
+from tripplan.plan.season import Season
+from tripplan.travel import contacts_for
+
+__all__ = ["plan_notes"]
+
+
+def plan_notes(
+    season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped: bool
+) -> tuple[str, ...]:
+    """
+    Collect the notes.
+
+    Parameters
+    ----------
+    season : Season
+        The problem.
+    outlook : Outlook
+        The forecast.
+    trips : tuple of Trip
+        The plan's trips.
+    stopped : bool
+        Whether the search was stopped by hand.
+
+    Returns
+    -------
+    tuple of str
+        Full sentences.
+    """
+    return tuple(_notes(season, outlook, trips, stopped=stopped))
+
+
+def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped: bool) -> Iterator[str]:
+    fleet = season.fleet
+    visited = {visit.site_id for trip in trips for visit in trip.visits}
+    usual = [s for s in visited if outlook.sites[s].basis is Basis.USUAL_LIFE]
+    if usual:
+        yield (
+            f"{len(usual)} of {len(visited)} sites visited rest on the usual life of their pack type; "
+            "a resting voltage or a draw would sharpen their dates."
+        )
+    short = sorted({v.site_id for trip in trips for v in trip.visits if not v.fallback_possible})
+    if short:
+        yield (
+            f"No date leaves a fallback at {', '.join(short)}: if that trip falls through, "
+            "nobody comes in time."
+        )
+    tight = sorted({task.site.site_id for task in season.tasks if task.in_place < 0})
+    if tight:
+        yield f"Past the swap-by date already today: {', '.join(tight)}."
+    if not fleet.stock_is_kept and trips:
+        most: dict[str, int] = {}
+        for trip in trips:
+            for name, count in trip.packs.items():
+                most[name] = max(most.get(name, 0), count)
+        need = ", ".join(f"{count} {name}" for name, count in sorted(most.items()))
+        yield (
+            f"Stock was not limited (no packs.csv, no shelf_charged): the largest trips need {need} charged."
+        )
+    for trip in trips[:1]:
+        for visit in trip.visits:
+            for contact in contacts_for(fleet, fleet.sites_by_id[visit.site_id], trip.date):
+                if contact.ring_by < outlook.on:
+                    yield (
+                        f"{visit.site_id} on {trip.date}: ring {contact.text} today; the notice asked for "
+                        f"would have been by {contact.ring_by}."
+                    )
+    waiting = sorted(
+        site_id
+        for site_id, jobs in fleet.open_jobs.items()
+        if jobs and site_id not in visited and site_id in fleet.sites_by_id
+    )
+    if waiting:
+        yield (
+            f"Open jobs without a visit this season: {', '.join(waiting)}; give them a due_by to set a date."
+        )
+    later = [s.site_id for s in fleet.sites if s.active_from is not None and s.active_from > outlook.on]
+    if later:
+        yield f"Not yet active, so not planned: {', '.join(later)}."
+    if fleet.set_aside:
+        yield f"Set aside with in_use = no: {', '.join(fleet.set_aside)}."
+    if stopped:
+        yield "The search was stopped by hand; this is the best plan it had."

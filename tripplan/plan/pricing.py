@@ -1,0 +1,190 @@
+"""Trips of the largest prize for one crew and date: exact for bounds, narrow for ideas."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.kernels import price_trips
+from tripplan.plan.loops import FAR
+from tripplan.plan.season import Season
+
+__all__ = ["Priced", "Pricer"]
+
+_MOST_BITS = 128
+_MAX_LABELS = 3_000_000
+_MAX_WORK = 300_000_000
+
+
+@dataclass(frozen=True)
+class Priced:
+    """
+    Result of one pricing run.
+
+    Attributes
+    ----------
+    best : float
+        Largest prize of any trip found, at least the threshold asked for.
+    complete : bool
+        Whether no real trip can collect more than `best`.
+    trips : tuple of tuple of int
+        Task indices in visiting order; a task may stand twice in a relaxed trip.
+    """
+
+    best: float
+    complete: bool
+    trips: tuple[tuple[int, ...], ...]
+
+
+@dataclass
+class Pricer:
+    """Prices trips; prepares arrays once for each crew and date."""
+
+    season: Season
+    _memory: dict[tuple[int, int], NDArray[np.uint64]] = field(default_factory=dict)
+    _bits: NDArray[np.uint64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        n = len(self.season.tasks)
+        self._bits = np.zeros((n, 2), np.uint64)
+        for s in range(min(n, _MOST_BITS)):
+            self._bits[s, s // 64] = np.uint64(1) << np.uint64(s % 64)
+
+    def _memory_of(self, crew: int, near_parks: int) -> NDArray[np.uint64]:
+        """Sites that a trip at each parking still remembers: those of the nearest parkings."""
+        if (crew, near_parks) in self._memory:
+            return self._memory[crew, near_parks]
+        move = self.season.move_down[crew]
+        n_parks = len(self.season.park_places)
+        memory = np.zeros((n_parks, 2), np.uint64)
+        for p in range(n_parks):
+            gaps = move[:n_parks, p].astype(np.int64).copy()
+            gaps[p] = -1
+            near = set(np.argsort(gaps, kind="stable")[:near_parks].tolist())
+            for s, park in enumerate(self.season.park_of):
+                if park in near:
+                    memory[p] |= self._bits[s]
+        self._memory[crew, near_parks] = memory
+        return memory
+
+    def price(
+        self,
+        indices: tuple[int, ...],
+        prize: NDArray[np.float64],
+        threshold: float,
+        *,
+        width: int = 0,
+        near_parks: int = 3,
+        keep: int = 8,
+    ) -> Priced:
+        """
+        Find the trips with the largest prizes.
+
+        Parameters
+        ----------
+        indices : tuple of int
+            One day index, or several of one crew that share their loops; then a relaxation that
+            bounds each of them.
+        prize : numpy.ndarray, shape (n_tasks,)
+            Prize of a visit; visits without a positive prize are left out.
+        threshold : float
+            Only prizes above it are wanted.
+        width : int, default 0
+            0: exact, with relaxed rounding; else a narrow search over plannable trips.
+        near_parks : int, default 3
+            Parkings whose sites are remembered (exact mode); more is tighter and slower.
+        keep : int, default 8
+            Trips returned at the most.
+
+        Returns
+        -------
+        Priced
+            See there.
+        """
+        season = self.season
+        loose = width == 0
+        day = season.days[indices[0]]
+        active = prize > 1e-9
+        table = season.loop_table(indices[0], loose=loose)
+        if not len(table.specs) or not active.any():
+            return Priced(threshold, complete=True, trips=())
+        use = ~(table.member & ~active[None, :]).any(axis=1)
+        chosen = np.flatnonzero(use)
+        if not len(chosen):
+            return Priced(threshold, complete=True, trips=())
+        e, late = table.e[chosen], table.latest[chosen]
+        close = season.close_by(day, loose=loose)
+        start, aboard = day.start, season.fleet.crews[day.crew].packs_aboard
+        for other in indices[1:]:
+            twin = season.loop_table(other, loose=loose)
+            e = np.minimum(e, twin.e[chosen])
+            late = np.maximum(late, twin.latest[chosen])
+            close = np.maximum(close, season.close_by(season.days[other], loose=loose))
+            start = min(start, season.days[other].start)
+        member = table.member[chosen]
+        move = (season.move_down if loose else season.move_up)[day.crew]
+        n_parks = len(season.park_places)
+        first = np.searchsorted(table.park[chosen], np.arange(n_parks + 1)).astype(np.int32)
+        masks = np.zeros((len(chosen), 2), np.uint64)
+        for word in range(2):
+            masks[:, word] = np.bitwise_or.reduce(
+                np.where(member, self._bits[None, :, word], np.uint64(0)), axis=1
+            )
+        order = self._site_order(active, prize, table.d[chosen], member, move)
+        best, complete, found = price_trips(
+            move,
+            first,
+            masks,
+            member @ np.where(active, prize, 0.0),
+            table.d[chosen],
+            e,
+            late,
+            table.packs[chosen],
+            self._memory_of(day.crew, near_parks),
+            close,
+            start,
+            aboard,
+            *order,
+            threshold,
+            width,
+            _MAX_LABELS,
+            _MAX_WORK,
+            keep,
+        )
+        trips = []
+        for row in found:
+            loops = [chosen[k] for k in row if k >= 0]
+            if loops:
+                trips.append(tuple(s for k in loops for s in table.specs[k].sites))
+        return Priced(float(best), bool(complete), tuple(dict.fromkeys(trips)))
+
+    def _site_order(
+        self,
+        active: NDArray[np.bool_],
+        prize: NDArray[np.float64],
+        loop_d: NDArray[np.int32],
+        member: NDArray[np.bool_],
+        move: NDArray[np.int32],
+    ) -> tuple[
+        NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]
+    ]:
+        """Least seconds each site takes of any trip: its share of a loop and of the way in."""
+        per_site = loop_d / np.maximum(1, member.sum(axis=1))
+        sites = np.flatnonzero(active & member.any(axis=0))
+        park_of = np.array(self.season.park_of, np.int64)
+        n_parks = len(self.season.park_places)
+        into = move[:, :n_parks].astype(np.float64)
+        into[np.arange(n_parks), np.arange(n_parks)] = FAR
+        way_in = into.min(axis=0)
+        count = np.bincount(park_of[sites], minlength=n_parks)
+        share = np.array(
+            [per_site[member[:, s]].min() + way_in[park_of[s]] / count[park_of[s]] for s in sites]
+        )
+        share = np.maximum(share, 1e-6)
+        rank = np.argsort(-prize[sites] / share, kind="stable")
+        sites, share = sites[rank], share[rank]
+        word = np.where(sites < 64, 0, np.where(sites < _MOST_BITS, 1, -1))
+        bit = np.where(word == 1, self._bits[sites, 1], self._bits[sites, 0])
+        return prize[sites], share, word.astype(np.int64), bit.astype(np.uint64), park_of[sites]

@@ -1,0 +1,373 @@
+"""
+Finding plans: build, choose among known trips, destroy and repair, polish.
+
+Nothing here proves anything; every result is valued by `tripplan.plan.solution.Judge` and its trips
+by `tripplan.plan.trips.TripBook`. Random choices come from one seeded generator, and the integer
+programmes run on one worker with a deterministic budget, so that a seed gives one plan.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.choose import Candidate, choose_trips
+from tripplan.plan.master import Master
+from tripplan.plan.pricing import Pricer
+from tripplan.plan.season import Season, Window
+from tripplan.plan.solution import Judge, Trips, Value
+from tripplan.plan.trips import TripBook
+
+__all__ = ["Search"]
+
+
+@dataclass
+class Search:
+    """
+    The search for a plan; `best` and `value` hold the incumbent.
+
+    Attributes
+    ----------
+    go_on : callable
+        False stops at the next safe point.
+    report : callable
+        Called when the incumbent improves.
+    """
+
+    season: Season
+    rows: tuple[Window, ...]
+    book: TripBook
+    pricer: Pricer
+    judge: Judge
+    master: Master
+    seed: int
+    go_on: Callable[[], bool]
+    report: Callable[[], None]
+    best: dict[int, frozenset[int]] = field(default_factory=dict)
+    value: Value | None = None
+
+    def __post_init__(self) -> None:
+        self._random = np.random.default_rng(self.seed)
+        self._pool: dict[tuple[int, frozenset[int]], frozenset[int]] = {}
+
+    # ---- the incumbent -------------------------------------------------------------------------
+
+    def offer(self, trips: Trips) -> bool:
+        """
+        Take a plan as the incumbent if it is better and the shelf can feed it.
+
+        Parameters
+        ----------
+        trips : mapping of int to frozenset of int
+            Visits by day index; trips must fit.
+
+        Returns
+        -------
+        bool
+            Whether it was taken.
+        """
+        trimmed = self.trim(trips)
+        value = self.judge.value(trimmed)
+        if self.value is not None and value >= self.value:
+            return False
+        if self.season.fleet.stock_is_kept and self.judge.shortages(trimmed):
+            return False
+        better_count = self.value is None or (value.late_sites, value.late_days, value.trips) < (
+            self.value.late_sites,
+            self.value.late_days,
+            self.value.trips,
+        )
+        self.best, self.value = dict(trimmed), value
+        if better_count:
+            self.report()
+        return True
+
+    def trim(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """
+        Drop visits that no window and no late site needs, latest first, and empty trips.
+
+        Parameters
+        ----------
+        trips : mapping of int to frozenset of int
+            Visits by day index.
+
+        Returns
+        -------
+        dict
+            The same plan without them.
+        """
+        kept = {index: set(visits) for index, visits in trips.items()}
+        days = self.judge.visit_days(trips)
+        for s, when in days.items():
+            rows = [row for row in self.rows if row.site == s]
+            late = self.judge.late_days_of(s, when)
+            left = when
+            for day in reversed(when):
+                rest = [other for other in left if other != day]
+                if self.judge.late_days_of(s, rest) > late:
+                    continue
+                if all(
+                    any(d in row.days for d in rest) or not any(d in row.days for d in left) for row in rows
+                ):
+                    index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
+                    kept[index].discard(s)
+                    left = rest
+        return {index: frozenset(visits) for index, visits in kept.items() if visits}
+
+    def remember(self, index: int, visits: Iterable[int]) -> None:
+        """Keep a trip that fits for later choices."""
+        wanted = frozenset(visits)
+        key = (index, wanted)
+        if key not in self._pool and self.book.fits(index, wanted):
+            day = self.season.days[index].day
+            self._pool[key] = frozenset(r for s in wanted for r in self.master.rows_at[s].get(day, ()))
+
+    # ---- building ------------------------------------------------------------------------------
+
+    def build(self, *, noise: float = 0.0) -> dict[int, frozenset[int]]:
+        """
+        Build a plan row by row: the window that closes first sets the next trip.
+
+        Parameters
+        ----------
+        noise : float, default 0
+            Relative random change of the visits' worth.
+
+        Returns
+        -------
+        dict
+            Visits by day index; may miss windows.
+        """
+        trips: dict[int, frozenset[int]] = {}
+        open_rows = set(range(len(self.rows)))
+        while open_rows and self.go_on():
+            r = min(open_rows, key=lambda q: (self.rows[q].days[-1], len(self.rows[q].days), q))
+            window = self.rows[r]
+            options = [
+                index
+                for day in window.days
+                for index in self.season.days_by_number.get(day, ())
+                if index not in trips
+                and window.site in self.season.days[index].spans
+                and not any(other in trips for other in self.season.conflicts[index])
+            ]
+            best: tuple[float, int, frozenset[int]] | None = None
+            for index in options[-4:]:
+                prize = self._worth(self.season.days[index].day, open_rows, noise)
+                prize[window.site] += 50.0
+                for trip in self.pricer.price((index,), prize, 40.0, width=8, keep=2).trips:
+                    visits = frozenset(trip)
+                    if window.site in visits and self.book.fits(index, visits):
+                        gain = float(sum(prize[s] for s in visits))
+                        if best is None or gain > best[0]:
+                            best = (gain, index, visits)
+            if best is None:
+                open_rows.discard(r)
+                continue
+            visits = self._shelf_allows(trips, best[1], best[2], window.site)
+            if not visits:
+                open_rows.discard(r)
+                continue
+            trips[best[1]] = visits
+            self.remember(best[1], visits)
+            open_rows -= self._covered(best[1], visits)
+        return trips
+
+    def _shelf_allows(self, trips: Trips, index: int, visits: frozenset[int], wanted: int) -> frozenset[int]:
+        """Drop visits, those that can wait longest first, until the shelf can feed the trip."""
+        if not self.season.fleet.stock_is_kept:
+            return visits
+        kept = set(visits)
+        day = self.season.days[index].day
+        while kept:
+            short = self.judge.shortages({**trips, index: frozenset(kept)})
+            if not short:
+                return frozenset(kept)
+            name = short[0].pack_type
+            options = [s for s in kept if self.season.tasks[s].site.pack_type == name and s != wanted]
+            if not options:
+                return frozenset()
+            kept.discard(
+                max(
+                    options,
+                    key=lambda s: (
+                        min(
+                            (self.rows[r].days[-1] for r in self.master.rows_at[s].get(day, ())),
+                            default=10**6,
+                        ),
+                        s,
+                    ),
+                )
+            )
+        return frozenset()
+
+    def _covered(self, index: int, visits: Iterable[int]) -> set[int]:
+        day = self.season.days[index].day
+        return {r for s in visits for r in self.master.rows_at[s].get(day, ())}
+
+    def _worth(self, day: int, open_rows: set[int], noise: float) -> NDArray[np.float64]:
+        prize = np.zeros(len(self.season.tasks))
+        for s in range(len(prize)):
+            for r in self.master.rows_at[s].get(day, ()):
+                if r in open_rows:
+                    prize[s] += 1.0 / (1.0 + (self.rows[r].days[-1] - day) / 21.0)
+        if noise:
+            prize *= 1.0 + noise * (self._random.random(len(prize)) - 0.5)
+        return prize
+
+    # ---- choosing ------------------------------------------------------------------------------
+
+    def choose_all(self, effort: float, most: int = 6000) -> bool:
+        """
+        Choose the fewest trips among those known with small reduced cost.
+
+        Parameters
+        ----------
+        effort : float
+            Deterministic budget of the integer programme.
+        most : int, default 6000
+            Candidates at the most.
+
+        Returns
+        -------
+        bool
+            Whether the incumbent improved.
+        """
+        duals = self.master.solve()
+        prize = self.master.prizes(duals)
+        for column in self.master.columns:
+            if column.usable:
+                self.remember(column.index, column.visits)
+        for index, visits in self.best.items():
+            self.remember(index, visits)
+        scored = sorted(
+            (
+                1.0 - float(sum(prize[self.season.days[index].day, s] for s in visits)),
+                index,
+                tuple(sorted(visits)),
+            )
+            for index, visits in self._pool
+        )[:most]
+        return self._choose(
+            [(index, frozenset(v)) for _, index, v in scored], set(range(len(self.rows))), {}, effort
+        )
+
+    def _choose(
+        self,
+        options: list[tuple[int, frozenset[int]]],
+        needed: set[int],
+        fixed: dict[int, frozenset[int]],
+        effort: float,
+        *,
+        fewer_than: int | None = None,
+        by_time: bool = False,
+    ) -> bool:
+        blocked = {other for index in fixed for other in (index, *self.season.conflicts[index])}
+        candidates = []
+        for index, visits in dict.fromkeys(options):
+            if index in blocked:
+                continue
+            rows = (self._pool.get((index, visits)) or frozenset(self._covered(index, visits))) & needed
+            if rows:
+                shape = self.book.best(index, visits)
+                if shape is not None:
+                    candidates.append(Candidate(index, visits, frozenset(rows), shape.seconds))
+        picked = choose_trips(
+            self.season,
+            candidates,
+            needed,
+            self.master.stock,
+            fixed,
+            effort,
+            seed=int(self._random.integers(1 << 30)),
+            fewer_than=fewer_than,
+            by_time=by_time,
+        )
+        if picked is None:
+            return False
+        return self.offer({**fixed, **{c.index: c.visits for c in picked}})
+
+    # ---- destroy and repair --------------------------------------------------------------------
+
+    def repair_rounds(
+        self, rounds: int, effort: float, target: Callable[[], int], *, by_time: bool = False
+    ) -> None:
+        """
+        Take out the trips around a date and ask for fewer, round after round.
+
+        Parameters
+        ----------
+        rounds : int
+            Rounds at the most.
+        effort : float
+            Deterministic budget of each integer programme.
+        target : callable
+            Trips at which to stop (the lower bound).
+        by_time : bool, default False
+            Keep the count and ask for less crew time instead.
+        """
+        idle = 0
+        for _ in range(rounds):
+            if self.value is None or not self.go_on():
+                return
+            done = self.value.late_sites == 0 or not self.judge.missed(self.best)
+            if not by_time and done and self.value.trips <= target():
+                return
+            idle = 0 if self._repair(effort, 4 + min(idle // 8, 4), by_time=by_time) else idle + 1
+
+    def _repair(self, effort: float, most: int, *, by_time: bool) -> bool:
+        season, trips = self.season, self.best
+        if not trips:
+            return False
+        pick = int(self._random.integers(3, most + 1))
+        missed = self.judge.missed(trips)
+        if missed and self._random.random() < 0.7:
+            row = missed[int(self._random.integers(len(missed)))]
+            center = row.days[int(self._random.integers(len(row.days)))]
+        else:
+            center = int(self._random.integers(season.n_days))
+        near = sorted(trips, key=lambda i: abs(season.days[i].day - center) + 14 * self._random.random())[
+            :pick
+        ]
+        fixed = {index: visits for index, visits in trips.items() if index not in near}
+        done: set[int] = set()
+        for index, visits in fixed.items():
+            done |= self._covered(index, visits)
+        needed = set(range(len(self.rows))) - done
+        span = [season.days[i].day for i in near] + [center]
+        lo, hi = min(span) - 28, max(span) + 28
+        indices = [
+            i for i, day in enumerate(season.days) if lo <= day.day <= hi and day.spans and i not in fixed
+        ]
+        options = [(index, trips[index]) for index in near]
+        for index in indices:
+            base = self._worth(season.days[index].day, needed, 0.0)
+            if base.max(initial=0.0) <= 0:
+                continue
+            for _ in range(3):
+                prize = base * self._random.random(len(base))
+                for trip in self.pricer.price((index,), prize, 1e-6, width=4, keep=2).trips:
+                    visits = frozenset(trip)
+                    if self.book.fits(index, visits):
+                        self.remember(index, visits)
+                        options.append((index, visits))
+        inside = set(indices)
+        known = sorted(
+            (
+                (-len(rows & needed), index, tuple(sorted(visits)))
+                for (index, visits), rows in self._pool.items()
+                if index in inside
+            ),
+        )[:600]
+        options.extend((index, frozenset(visits)) for _, index, visits in known)
+        return self._choose(
+            options,
+            needed,
+            fixed,
+            effort,
+            fewer_than=None if by_time or missed else len(near),
+            by_time=by_time,
+        )

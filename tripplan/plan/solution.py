@@ -1,0 +1,140 @@
+"""A season's trips while they are being searched: values of stages 1 to 4, chains of visits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from tripplan.plan.charging import Shortage, charge_schedule
+from tripplan.plan.season import Season, Window
+from tripplan.plan.trips import TripBook
+
+__all__ = ["Judge", "Trips", "Value"]
+
+Trips = Mapping[int, frozenset[int]]
+"""Visits (task indices) by day index."""
+
+
+@dataclass(frozen=True, order=True)
+class Value:
+    """Stages 1 to 4 in order; smaller is better."""
+
+    late_sites: int
+    late_days: int
+    trips: int
+    seconds: int
+    life_days: int
+
+
+@dataclass
+class Judge:
+    """Values trips; the only place that knows what a stage counts."""
+
+    season: Season
+    rows: tuple[Window, ...]
+    book: TripBook
+    _rows_of: dict[int, list[Window]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._rows_of = {}
+        for row in self.rows:
+            self._rows_of.setdefault(row.site, []).append(row)
+
+    def visit_days(self, trips: Trips) -> dict[int, list[int]]:
+        """Return the days on which each task is visited, ascending."""
+        found: dict[int, list[int]] = {s: [] for s in range(len(self.season.tasks))}
+        for index in sorted(trips, key=lambda i: (self.season.days[i].day, i)):
+            for s in trips[index]:
+                found[s].append(self.season.days[index].day)
+        return found
+
+    def late_days_of(self, task: int, days: list[int]) -> int:
+        """
+        Return the late days of one site.
+
+        Parameters
+        ----------
+        task : int
+            Task index.
+        days : list of int
+            Its visit days, ascending.
+
+        Returns
+        -------
+        int
+            Sum over its packs of the days after the swap-by day on which they are still in. [day]
+        """
+        what = self.season.tasks[task]
+        late, due = 0, what.due
+        for day in days:
+            late += max(0, day - due)
+            due = int(what.renewed[day])
+        if due < what.end:
+            late += max(0, self.season.last_day - due)
+        return late
+
+    def missed(self, trips: Trips) -> list[Window]:
+        """Return the windows without a visit."""
+        days = self.visit_days(trips)
+        return [row for row in self.rows if not any(d in row.days for d in days[row.site])]
+
+    def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
+        """Return where the shelf runs short."""
+        return charge_schedule(self.season.fleet, self.season.first, self.swaps(trips)).shortages
+
+    def swaps(self, trips: Trips) -> dict[str, dict[int, int]]:
+        """Return packs swapped in by type and day number."""
+        found: dict[str, dict[int, int]] = {}
+        for index, visits in trips.items():
+            day = self.season.days[index].day
+            for s in visits:
+                task = self.season.tasks[s]
+                if task.swaps[day]:
+                    per_day = found.setdefault(task.site.pack_type, {})
+                    per_day[day] = per_day.get(day, 0) + 1
+        return found
+
+    def life_days(self, task: int, days: list[int]) -> int:
+        """Return the likely life thrown away at one site. [day]."""
+        what = self.season.tasks[task]
+        lost, likely = 0, what.likely_in_place
+        for day in days:
+            if what.swaps[day]:
+                lost += max(0, likely - day)
+                likely = int(what.likely[day])
+        return lost
+
+    def value(self, trips: Trips) -> Value:
+        """
+        Return the stages' values.
+
+        Parameters
+        ----------
+        trips : mapping of int to frozenset of int
+            Every trip must fit its day.
+
+        Returns
+        -------
+        Value
+            Stages 1 to 4.
+
+        Raises
+        ------
+        ValueError
+            If a trip does not fit.
+        """
+        seconds = 0
+        for index, visits in trips.items():
+            shape = self.book.best(index, visits)
+            if shape is None:
+                raise ValueError(f"trip on day index {index} does not fit")
+            seconds += shape.seconds
+        days = self.visit_days(trips)
+        late = {s: self.late_days_of(s, days[s]) for s in days}
+        return Value(
+            sum(value > 0 for value in late.values()),
+            sum(late.values()),
+            len(trips),
+            seconds,
+            sum(self.life_days(s, days[s]) for s in days),
+        )
