@@ -331,7 +331,10 @@ def wide_case(n_sites: int) -> KitCase:
         for k in range(n_sites)
     )
     packs = tuple(Pack(f"B{k:03d}", "SLA12", where=site.site_id, since=TODAY) for k, site in enumerate(sites))
-    fast = {"drive": DriveSettings(speed_kmh=500.0, park_minutes=0.0), "walk": WalkSettings(speed_factor=20.0)}
+    fast = {
+        "drive": DriveSettings(speed_kmh=500.0, park_minutes=0.0),
+        "walk": WalkSettings(speed_factor=20.0),
+    }
     wide = replace(fleet, sites=sites, jobs=(), packs=packs, **fast)
     travel = measure_travel(wide)
     visits = [(site.site_id, True, date(2027, 4, 11), 3) for site in sites]

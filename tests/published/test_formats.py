@@ -210,3 +210,36 @@ def test_geojson_follows_rfc_7946(written):
     west, south, east, north = raw["bbox"]
     assert west < east
     assert south < north
+
+
+def test_geojson_is_cut_at_the_antimeridian(tmp_path):
+    """Sections 3.1.9 and 5.2: no line or ring may cross it; in a bbox that spans it west exceeds east."""
+    from dataclasses import replace
+
+    case = hand_case()
+    east = 180.0 + 4.19  # P2 and P3 come to lie west of the antimeridian, P1 and the base east of it
+
+    def moved(lon):
+        return (lon + east + 180) % 360 - 180
+
+    fleet = replace(
+        case.fleet,
+        sites=tuple(replace(s, lon=moved(s.lon), park_lon=moved(s.park_lon)) for s in case.fleet.sites),
+        crews=tuple(replace(crew, base_lon=moved(crew.base_lon)) for crew in case.fleet.crews),
+    )
+    far = hand_case(fleet)
+    write_kit(*far.arguments(), tmp_path, today=TODAY)
+    raw = json.loads((tmp_path / "trip.geojson").read_text("utf-8"))
+    with pytest.warns(UserWarning, match="Antimeridian"):
+        FeatureCollection.model_validate(raw)
+    assert raw["bbox"][0] > raw["bbox"][2]
+    kinds = {f["properties"]["role"]: f["geometry"]["type"] for f in raw["features"]}
+    assert kinds["area"] == "MultiPolygon"
+    assert kinds["drive"] == "MultiLineString"
+    for feature in raw["features"]:
+        geometry = feature["geometry"]
+        if geometry["type"] == "MultiPolygon":
+            assert all(signed_area(ring) > 0 for polygon in geometry["coordinates"] for ring in polygon)
+        pieces = {"LineString": [geometry["coordinates"]], "MultiLineString": geometry["coordinates"]}
+        for piece in pieces.get(geometry["type"], []):
+            assert all(abs(a[0] - b[0]) < 180 for a, b in itertools.pairwise(piece))

@@ -1,8 +1,8 @@
 """
 A small piece of the earth laid flat, for maps without tiles.
 
-Metres per degree are the ellipsoid's own at the middle of the map, so a scale bar is true to a part
-in a thousand over some tens of kilometres, far finer than a hand-sized map can show.
+Metres per degree are the ellipsoid's own at the middle of the map, so over some tens of kilometres a
+scale bar is true to a hundredth up to 70 degrees of latitude, finer than a hand-sized map can show.
 """
 
 from __future__ import annotations

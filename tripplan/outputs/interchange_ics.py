@@ -153,5 +153,8 @@ def _sequence_of(content: bytes | None, uid: str) -> int | None:
         calendar = Calendar.from_ical(content)
     except ValueError:
         return None
-    found = [int(str(event["SEQUENCE"])) for event in calendar.walk("VEVENT") if event.get("UID") == uid]
-    return found[0] if found else None
+    for event in calendar.walk("VEVENT"):
+        number = str(event.get("SEQUENCE", ""))
+        if event.get("UID") == uid and number.isdecimal():
+            return int(number)
+    return None

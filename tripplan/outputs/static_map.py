@@ -83,7 +83,7 @@ def trip_map(kit: KitView, wording: Wording) -> str:
     parkings = [(stop.lat, stop.lon) for stop in kit.stops]
     frame = frame_points([base, *parkings], _WIDTH, _HEIGHT, _MARGIN)
     true = [frame.place(*point) for point in (base, *parkings)]
-    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _HEIGHT - 40)
+    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _HEIGHT - 24)
     route = [*drawn, drawn[0]]
     parts = [_grid(frame), *_leaders(true, drawn)]
     parts.append(_line("drive", route))
@@ -116,7 +116,7 @@ def stop_map(stop: StopView, wording: Wording) -> str:
     points = [(stop.lat, stop.lon), *((site.lat, site.lon) for site in sites)]
     frame = frame_points(points, _WIDTH, _STOP_HEIGHT, _MARGIN)
     true = [frame.place(*point) for point in points]
-    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _STOP_HEIGHT - 40)
+    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _STOP_HEIGHT - 24)
     where = {site.number: drawn[k + 1] for k, site in enumerate(sites)}
     parts = [_grid(frame), *_leaders(true, drawn)]
     for loop in stop.loops:
