@@ -129,7 +129,7 @@ class _Brute:
             dates = [d for d in self.reach[site.site_id, state.previous is None] if d <= pack]
             window = [d for d in dates if state.previous is None or d > state.previous]
             early = window[: max(0, len(window) - wanted)]
-            possible = any(self.swap_by(site, state._replace(put_in=d)) > pack for d in early)
+            possible = any(self.swap_by(site, state._replace(put_in=d)) >= pack for d in early)
             if possible and sum(d > day for d in dates) < wanted:
                 return ()
         fresh = self.swap_by(site, state._replace(put_in=day))

@@ -152,8 +152,8 @@ class _Season:
         window = [d for d in dates if before is None or d > before]
         wanted = self.fleet.plan.fallback_dates
         early = window[: max(0, len(window) - wanted)]
-        gains = any(self.fresh(site, d).swap_by > swap_by for d in early)
-        return sum(d > day for d in dates), wanted == 0 or gains
+        keeps_up = any(self.fresh(site, d).swap_by >= swap_by for d in early)
+        return sum(d > day for d in dates), wanted == 0 or keeps_up
 
     def allowed(self, site: Site, day: date) -> bool:
         """Tell whether the rules on dates allow a visit, capacity apart."""

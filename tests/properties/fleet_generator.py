@@ -201,7 +201,8 @@ def draw_outlook(
     sites, renewals, in_place, by_age = {}, {}, {}, {}
     put_in = np.arange(days, dtype=np.float64)
     for site in fleet.sites:
-        mean, spread = rng.uniform(*lives_days), rng.choice((0.0, 3.0, 8.0, 15.0))
+        mean = rng.uniform(*lives_days)
+        spread = mean * rng.choice((0.0, 0.03, 0.08, 0.15))
         age = rng.uniform(0.0, rng.choice((0.7, 0.7, 0.7, 1.1))) * mean
         flat = max(mean - age, 1.0 - age)  # days after `on`
         phase = rng.uniform(0, 2 * math.pi)

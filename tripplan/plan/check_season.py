@@ -245,7 +245,7 @@ def _check_fallback(
     window = [other for other in dates if (previous is None or previous < other) and other <= swap_by]
     in_window = len(window)
     early = window[: max(0, in_window - wanted)]  # the dates that leave as many as wanted
-    possible = wanted == 0 or any(_gains(context, chain.site, other, swap_by) for other in early)
+    possible = wanted == 0 or any(_keeps_up(context, chain.site, other, swap_by) for other in early)
     if possible and left < wanted:
         yield Refusal(
             Rule.FALLBACK,
@@ -268,10 +268,10 @@ def _check_fallback(
         )
 
 
-def _gains(context: Context, site: Site, day: date, swap_by: date) -> bool:
-    """Tell whether a pack put in on a date outlasts the one in place; a swap that does not is none."""
+def _keeps_up(context: Context, site: Site, day: date, swap_by: date) -> bool:
+    """Tell whether a pack put in on a date lasts as long as the one in place; else a swap there is none."""
     fresh = _fresh_pack(context, site, day)
-    return fresh is not None and fresh.swap_by > swap_by
+    return fresh is not None and fresh.swap_by >= swap_by
 
 
 def _check_named(chain: _Chain, named: list[Unserved]) -> Iterator[Refusal]:
