@@ -67,6 +67,7 @@ def test_the_demo_does_the_whole_job(demo_run: Any, faults_of: Faults) -> None:
 
 def test_the_demo_names_what_it_set_aside_and_says_that_it_is_invented(demo_run: Any) -> None:
     assert "Set aside with in_use = no, neither forecast nor planned: M8." in demo_run.output
+    assert "Note: Set aside with in_use = no: M8." in demo_run.output
     assert "(invented)" in demo_run.output
 
 

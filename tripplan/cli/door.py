@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import sys
 import threading
@@ -21,6 +22,7 @@ from tripplan.errors import TripPlanError
 
 __all__ = ["main"]
 
+_STDOUT = 1
 _INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
 
@@ -48,6 +50,35 @@ def _watching() -> Iterator[_Interrupts]:
         signal.signal(signal.SIGINT, before)
 
 
+@contextlib.contextmanager
+def _results_only() -> Iterator[None]:
+    """Keep standard output for this package: libraries in C greet there, which would spoil JSON."""
+    ours = sys.stdout
+    try:
+        is_real = ours.fileno() == _STDOUT
+    except (AttributeError, OSError, ValueError):  # a test, or another program, put its own stream there
+        is_real = False
+    if not is_real:
+        yield
+        return
+    ours.flush()
+    kept = os.dup(_STDOUT)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, _STDOUT)
+    os.close(nowhere)
+    stream = os.fdopen(os.dup(kept), "w", encoding=ours.encoding, errors="backslashreplace")
+    sys.stdout = stream
+    try:
+        yield
+        stream.flush()
+    finally:
+        sys.stdout = ours
+        os.dup2(kept, _STDOUT)
+        os.close(kept)
+        with contextlib.suppress(BrokenPipeError):  # nobody reads any more; the flush above has said so
+            stream.close()
+
+
 def _is_interrupt(error: BaseException) -> bool:
     # Compiled code that is entered while Ctrl-C comes in reports it as the cause of a SystemError.
     return isinstance(error, KeyboardInterrupt) or isinstance(error.__cause__, KeyboardInterrupt)
@@ -59,7 +90,7 @@ class _Door(click.Group):
             reconfigure = getattr(stream, "reconfigure", None)
             if reconfigure is not None:  # a terminal that cannot show a letter gets its number instead
                 reconfigure(errors="backslashreplace")
-        with _watching() as interrupts:
+        with _results_only(), _watching() as interrupts:
             value = None
             try:
                 value = super().invoke(ctx)

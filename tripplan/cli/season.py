@@ -172,7 +172,6 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
     _print_charging(printer, season)
     for note in season.notes:
         printer.say(f"Note: {note}")
-    _print_set_aside(printer, fleet)
 
 
 def _print_trips(printer: Printer, season: Plan) -> None:
