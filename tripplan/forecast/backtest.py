@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tripplan.errors import InputError
 from tripplan.fleet import Fleet
+from tripplan.forecast.evidence import NOTICED_DAYS
 from tripplan.forecast.fleet_forecast import chances_in_place
 from tripplan.forecast.history import Run, read_history
 
@@ -139,7 +140,9 @@ def _span(run: Run, chance: NDArray[np.float64]) -> tuple[float, float, bool]:
     low = flat_by(run.days)
     if run.dark_by is None:
         return low, 1.0, False
-    return low, max(low, flat_by((run.dark_by - run.start).days + 1)), True
+    dark_age = (run.dark_by - run.start).days + 1
+    low = flat_by(max(run.days, dark_age - NOTICED_DAYS))
+    return low, max(low, flat_by(dark_age)), True
 
 
 def _judge(spans: list[tuple[float, float, bool]]) -> BackTest:

@@ -12,10 +12,15 @@ from tripplan.forecast.crossing import PanelSums, WeatherSums
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, EDGES, MIDDLES, WIDTH
 
-__all__ = ["RunEvidence", "run_evidence"]
+__all__ = ["NOTICED_DAYS", "RunEvidence", "run_evidence"]
 
 #: Share of rested voltages that are simply wrong (meter, wrong pack, not rested). Assumption.
 _WRONG_READINGS = 0.05
+#: A dark site is mostly noticed and visited within so many days; assumption. [day]
+NOTICED_DAYS = 21
+#: Weight of any earlier day since the last sign of life against one of these; assumption: half of the dark
+#: sites are noticed, half are met on visits that come about every hundred days.
+_UNNOTICED = 0.2
 
 RunEvidence = tuple[NDArray[np.float64], NDArray[np.float64]]
 
@@ -56,7 +61,12 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date, soc_sd: 
         place = (limits[:, age - 1, None] - base - EDGES[None, :-1]) / WIDTH
         return np.asarray(1.0 - np.clip(place, 0.0, 1.0).mean(axis=0), dtype=np.float64)
 
-    signs = 1.0 - flat_by(alive_age) if dark_age is None else flat_by(dark_age) - flat_by(alive_age)
+    if dark_age is None:
+        signs = 1.0 - flat_by(alive_age)
+    else:
+        since_alive = flat_by(dark_age) - flat_by(alive_age)
+        lately = flat_by(dark_age) - flat_by(max(alive_age, dark_age - NOTICED_DAYS))
+        signs = (lately + _UNNOTICED * since_alive) / (1.0 + _UNNOTICED)
     readings = np.ones(CELLS)
     # behind a panel volts tell of the last sunny day, not of the draw
     if math.isfinite(soc_sd) and run.charges and not isinstance(sums, PanelSums):

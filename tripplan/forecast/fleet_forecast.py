@@ -30,7 +30,7 @@ from tripplan.forecast.crossing import (
 from tripplan.forecast.history import read_history
 from tripplan.forecast.learning import EDGES, STRAY_SHARE
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
-from tripplan.forecast.past import past_runs, site_flags
+from tripplan.forecast.past import pack_notes, past_runs, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 from tripplan.forecast.weather import ColdSpell
 
@@ -105,7 +105,7 @@ def forecast_fleet(
         dark_chance_in_place={site_id: chances[site_id] for site_id in order},
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
         dark_step=dark_step,
-        notes=history.left_out,
+        notes=(*history.left_out, *pack_notes(evidence, known)),
     )
 
 

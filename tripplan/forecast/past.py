@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tripplan.forecast.basis import Evidence
 from tripplan.forecast.crossing import flat_share, grid_over, quantile_days
-from tripplan.forecast.learning import SiteLearned
+from tripplan.forecast.learning import MIDDLES, SiteLearned
 from tripplan.forecast.outlook import PastRun
-from tripplan.forecast.pool import FAR_DAYS, Physics
+from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge
 
-__all__ = ["past_runs", "site_flags"]
+__all__ = ["pack_notes", "past_runs", "site_flags"]
 
 _SHOWN = 5
 _FOLLOWED_DAYS = 2 * 365
+#: Standard deviations by which a pack must fall short.
+_CLEARLY = 2.0
 
 
 def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[PastRun, ...]:
@@ -50,8 +55,8 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
         early, likely, late = (int(np.floor(quantile_days(chance, level)[0])) for level in (0.05, 0.5, 0.95))
         days = run.days
         if run.dark_by is not None:
-            # it died between the last sign of life and the day it was found
-            days = (run.days + (run.dark_by - run.start).days) // 2
+            # it died at some time before it was found, mostly not long before
+            days = max(run.days, (run.dark_by - run.start).days)
         shown.append(PastRun(run.start, days, run.dark_by is not None, early, likely, late, run.pack_id))
     return tuple(shown)
 
@@ -76,3 +81,47 @@ def site_flags(runs: Sequence[PastRun]) -> tuple[str, ...]:
     count = sum(run.is_outside for run in last)
     what = "its last two runs lie" if count == 2 else "its last run lies"
     return (f"{what} outside what was said: look whether something changed there",)
+
+
+def pack_notes(evidence: Sequence[Evidence], known: Mapping[str, SiteKnowledge]) -> tuple[str, ...]:
+    """
+    Return a note for each pack that ages faster than its kin.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence
+        One for each site.
+    known : mapping of str to SiteKnowledge
+        What was learned.
+
+    Returns
+    -------
+    tuple of str
+        Packs of which two runs or more, at whatever sites, fell clearly short of what was foreseen.
+    """
+    moves: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    for item in evidence:
+        knowledge = known[item.site.site_id]
+        for run, foreseen, likelihood in zip(
+            item.history.past, knowledge.learned.before, knowledge.likelihoods, strict=False
+        ):
+            if run.pack_id and np.ptp(likelihood) > 1e-3:
+                moves[run.pack_id].append(_moved(foreseen, likelihood))
+    notes: list[str] = []
+    for pack_id, found in sorted(moves.items()):
+        total, variance = (sum(part) for part in zip(*found, strict=True))
+        if len(found) >= 2 and variance > 0.0 and total / math.sqrt(variance) > _CLEARLY:
+            short = -math.expm1(-total / len(found))
+            notes.append(
+                f"pack {pack_id} lasts about {short:.0%} less than its kin over {len(found)} runs: test it"
+            )
+    return tuple(notes)
+
+
+def _moved(foreseen: NDArray[np.float64], likelihood: NDArray[np.float64]) -> tuple[float, float]:
+    """Return how far a run moved what was foreseen of its load, and the variance that this may have."""
+    seen = foreseen * (likelihood + 1e-3)
+    seen = seen / seen.sum()
+    before, after = float(foreseen @ MIDDLES), float(seen @ MIDDLES)
+    spread = float(foreseen @ (MIDDLES - before) ** 2) - float(seen @ (MIDDLES - after) ** 2)
+    return after - before, max(spread, 1e-4)

@@ -112,12 +112,15 @@ class SiteKnowledge:
         Whether its own runs or readings say anything.
     n_class_runs : int
         Ended runs in its class.
+    likelihoods : tuple of numpy.ndarray
+        Of its runs, oldest first.
     """
 
     learned: SiteLearned
     class_shift: float
     has_runs: bool
     n_class_runs: int
+    likelihoods: tuple[NDArray[np.float64], ...]
 
 
 def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Mapping[str, SiteKnowledge]:
@@ -155,6 +158,7 @@ def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Map
                 learned.means.get(chain.group, (0.0, 0.0))[0],
                 bool(item.history.past) or (now is not None and bool(now.charges)),
                 runs[chain.group],
+                chain.likelihoods,
             )
     return known
 
