@@ -6,7 +6,6 @@ import re
 import shlex
 import shutil
 from pathlib import Path
-from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -60,10 +59,14 @@ def test_the_first_evening_runs_as_written(tmp_path: Path, monkeypatch: pytest.M
     assert len(list(Path("myfleet").glob("maps/*/map.html"))) == 1
 
 
-def test_the_output_shown_is_the_demos(demo_run: Any) -> None:
-    (shown,) = _blocks("text")
-    assert shown.count("\n") > 4
-    assert shown.rstrip() in "\n".join(line.rstrip() for line in demo_run.output.splitlines())
+def test_the_output_shown_is_what_the_command_prints(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copytree(ROOT / "examples", tmp_path / "examples")
+    monkeypatch.chdir(tmp_path)
+    command = re.search(r"`tripplan (plan examples/[^`]+)` prints:\n\n```text\n(.*?)```", README, re.DOTALL)
+    assert command is not None
+    done = CliRunner().invoke(main, shlex.split(command[1]), catch_exceptions=False)
+    printed = [line.rstrip() for line in done.stdout.splitlines()]
+    assert printed == command[2].splitlines()
 
 
 def test_every_file_that_readme_points_to_is_there() -> None:

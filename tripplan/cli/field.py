@@ -80,9 +80,10 @@ def demo(run: Run, out: Path) -> None:
     Do the whole job on the bundled demo fleet.
 
     Copies an invented fleet of cameras into DIR/fleet, reads it, forecasts, plans the season and
-    writes the field kit of the next trip. Its today is always 2026-11-25 unless --today is given.
+    writes the field kit of the next trip. Unless told otherwise its today is 2026-11-25 and the search
+    ends after 30 seconds; 'tripplan plan DIR/fleet --today 2026-11-25' searches to its own end.
     """
-    from tripplan.pipeline import DEMO_TODAY, run_demo
+    from tripplan.pipeline import DEMO_TIME_LIMIT_S, DEMO_TODAY, run_demo
 
     today = DEMO_TODAY if run.today_given is None else run.today_given
     with reporting(run.printer) as reports:
@@ -90,7 +91,7 @@ def demo(run: Run, out: Path) -> None:
             out,
             today=today,
             seed=1 if run.seed is None else run.seed,
-            time_limit_s=run.time_limit_s,
+            time_limit_s=DEMO_TIME_LIMIT_S if run.time_limit_s is None else run.time_limit_s,
             reports=reports,
         )
     run.write_json(_trip_json(result.trip))

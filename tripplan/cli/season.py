@@ -11,7 +11,17 @@ import click
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
-from tripplan.cli.wording import clock, count, day, duration, likely_text, packs_text, proof_line, weekday
+from tripplan.cli.wording import (
+    clock,
+    clock_up,
+    count,
+    day,
+    duration,
+    likely_text,
+    packs_text,
+    proof_line,
+    weekday,
+)
 
 if TYPE_CHECKING:
     from tripplan.fleet import Fleet
@@ -185,8 +195,8 @@ def _print_trips(printer: Printer, season: Plan) -> None:
                 one.trip_id,
                 weekday(one.date),
                 one.crew,
-                f"{one.leave:%H:%M}",
-                f"{one.back:%H:%M}",
+                clock(one.leave),
+                clock_up(one.back),
                 duration(one.drive_minutes),
                 duration(one.walk_minutes),
                 packs_text(one.packs),

@@ -5,7 +5,7 @@ Every function takes a folder and returns a frozen result; nothing here prints. 
 or read back and used, only after the independent checker has passed it.
 """
 
-from tripplan.pipeline.demo import DEMO_TODAY, DemoResult, run_demo
+from tripplan.pipeline.demo import DEMO_TIME_LIMIT_S, DEMO_TODAY, DemoResult, run_demo
 from tripplan.pipeline.field import TripResult, run_trip
 from tripplan.pipeline.season import (
     PLAN_NAME,
@@ -18,6 +18,7 @@ from tripplan.pipeline.season import (
 )
 
 __all__ = [
+    "DEMO_TIME_LIMIT_S",
     "DEMO_TODAY",
     "PLAN_NAME",
     "DemoResult",

@@ -20,9 +20,11 @@ from tripplan.pipeline.season import (
 )
 from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
 
-__all__ = ["DEMO_TODAY", "DemoResult", "run_demo"]
+__all__ = ["DEMO_TIME_LIMIT_S", "DEMO_TODAY", "DemoResult", "run_demo"]
 
 DEMO_TODAY = date(2026, 11, 25)
+DEMO_TIME_LIMIT_S = 30.0
+"""For the search alone, so that the demo is over within a minute; `plan` searches on without it. [s]"""
 
 
 @dataclass(frozen=True)
@@ -42,7 +44,7 @@ def run_demo(
     *,
     today: date = DEMO_TODAY,
     seed: int = 1,
-    time_limit_s: float | None = None,
+    time_limit_s: float = DEMO_TIME_LIMIT_S,
     reports: Reports = QUIET,
 ) -> DemoResult:
     """
@@ -56,8 +58,8 @@ def run_demo(
         Day to take as today; the demo's history ends shortly before its own.
     seed : int, default 1
         As in `run_plan`.
-    time_limit_s : float, optional
-        As in `run_plan`. [s]
+    time_limit_s : float
+        Time for the search. [s]
     reports : Reports, optional
         Whom to tell how far the work is.
 
