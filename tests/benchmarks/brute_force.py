@@ -110,9 +110,9 @@ class _Brute:
 
     def owed(self, site: Site, state: _SiteState) -> date | None:
         """Return the date by which a visit is owed; None where the season owes none."""
+        if self.waits_for_setting_out(site):
+            return None
         due = self.swap_by(site, state)
-        if site.active_from is not None and site.active_from > self.outlook.on:
-            due = max(due, site.active_from)
         if state.previous is None:
             jobs = self.fleet.open_jobs.get(site.site_id, ())
             due = min([due, *(job.due_by for job in jobs if job.due_by is not None)])
@@ -120,8 +120,14 @@ class _Brute:
             return None
         return due
 
+    def waits_for_setting_out(self, site: Site) -> bool:
+        """Tell whether a site is set out later in the season: it is then no part of the plan."""
+        return site.active_from is not None and site.active_from > self.outlook.on
+
     def swaps(self, site: Site, state: _SiteState, day: date) -> tuple[bool, ...]:
         """Return what a visit on a date may do: swap, be a call without one, both or neither."""
+        if self.waits_for_setting_out(site):
+            return ()
         pack = self.swap_by(site, state)
         power_owed = pack < self.outlook.to and (site.active_to is None or pack <= site.active_to)
         if day <= pack and power_owed:

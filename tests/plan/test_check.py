@@ -741,6 +741,33 @@ def test_a_late_visit_that_is_named_passes(tiny_fleet, tiny_outlook, tiny_plan):
     assert check_plan(fleet, tiny_outlook, measure_travel(fleet), plan) == ()
 
 
+@pytest.mark.parametrize(
+    ("notes", "rules"),
+    [
+        (("Not yet active, so not planned: B1, B2.",), set()),
+        (("Not yet active, so not planned: B1.",), {"site left out", "late days"}),
+        (("Not yet active, so not planned: B1, B22.",), {"site left out", "late days"}),
+        ((), {"site left out", "late days"}),
+    ],
+)
+def test_a_site_not_yet_active_is_visited_or_named_in_a_note(
+    tiny_fleet, tiny_outlook, tiny_plan, notes, rules
+):
+    """Without the second trip B1 and B2 stay 23 days longer: 46 x 0.01 - 46 x 0.001 dark days more."""
+    fleet = tiny_fleet
+    for site_id in ("B1", "B2"):
+        fleet = _site(fleet, site_id, active_from=date(2027, 3, 20))
+    plan = replace(
+        tiny_plan,
+        trips=tiny_plan.trips[:1],
+        lower_bound=1,
+        notes=notes,
+        expected_dark_days=1.034 + 46 * 0.009,
+    )
+    found = check_plan(fleet, tiny_outlook, measure_travel(fleet), plan)
+    assert {refusal.rule for refusal in found} == rules
+
+
 def test_the_polar_day_needs_no_reserve(tiny_fleet, tiny_outlook, tiny_plan):
     """Near the pole the sun stays up: a reserve of twelve hours would otherwise refuse the trips."""
     outlook: Outlook = tiny_outlook

@@ -286,17 +286,23 @@ def _draw_sites(
         season = rng.random() < 0.15 * (wishes.rules > 0)
         half = on + timedelta(days=rng.randrange((to - on).days))
         converter = kind.volts == 12.0 and rng.random() < 0.1
+        at_the_road = rng.random() < 0.2
+        spot = (
+            park if at_the_road else (park[0] + rng.uniform(-6e-3, 6e-3), park[1] + rng.uniform(-0.01, 0.01))
+        )
+        # A given walk is never far from the straight line: a way round by another site is then no shorter.
+        straight = float(geodesic_m(*park, *spot)) if rng.random() < 0.6 else None
         sites.append(
             Site(
                 site_id=f"S{number + 1}",
-                lat=park[0] + rng.uniform(-0.006, 0.006),
-                lon=park[1] + rng.uniform(-0.01, 0.01),
+                lat=spot[0],
+                lon=spot[1],
                 pack_type=name,
                 volts=6.0 if converter else kind.volts,
                 plug=kind.plug,
                 park_lat=park[0],
                 park_lon=park[1],
-                walk_m=rng.choice((None, 0.0, rng.uniform(80, 1800))),
+                walk_m=None if straight is None else straight * rng.uniform(1.0, 1.6),
                 climb_m=rng.choice((0.0, 0.0, rng.uniform(-60, 120))),
                 work_minutes=rng.choice((10.0, 15.0, 12.5, 20.0)),
                 access=rng.choice(sorted(access)) if access and rng.random() < 0.6 else "",

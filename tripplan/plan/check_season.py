@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -73,7 +74,8 @@ def check_season(context: Context, plan: Plan) -> Iterator[Refusal]:
             yield Refusal(
                 Rule.VISITED_TWICE, f"site {site.site_id}", f"visited {dates.count(day)} times on {day}"
             )
-        yield from _check_chain(context, reach, chain)
+        noted = any(re.search(rf"(?<!\w){re.escape(site.site_id)}(?!\w)", note) for note in plan.notes)
+        yield from _check_chain(context, reach, chain, noted=noted)
         yield from _check_named(chain, [late for late in plan.unserved if late.site_id == site.site_id])
     for late in plan.unserved:
         if late.site_id not in by_site:
@@ -83,8 +85,13 @@ def check_season(context: Context, plan: Plan) -> Iterator[Refusal]:
     yield from _check_totals(plan, chains)
 
 
-def _check_chain(context: Context, reach: Reach, chain: _Chain) -> Iterator[Refusal]:
-    """Follow the packs of one site; yield false dates, and collect the dates missed."""
+def _check_chain(context: Context, reach: Reach, chain: _Chain, *, noted: bool) -> Iterator[Refusal]:
+    """
+    Follow the packs of one site; yield false dates, and collect the dates missed.
+
+    A site that is not active yet may wait for its setting out, which is no swap: a plan that does not
+    visit it owes it nothing as long as a note names it.
+    """
     outlook, site = context.outlook, chain.site
     now = outlook.sites[site.site_id]
     pack = _InPlace(None, now.swap_by, (now.flat_early, now.flat_likely, now.flat_late))
@@ -115,7 +122,8 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain) -> Iterator[Refu
         previous = day
     chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, outlook.to)
     due = _due(context, site, pack, first_visit=not chain.visits)
-    if _is_owed(context, site, due):
+    not_yet = site.active_from is not None and site.active_from > outlook.on
+    if _is_owed(context, site, due) and not (not_yet and noted and not chain.visits):
         chain.missed.append((due, pack.swap_by, None, (outlook.to - due).days))
 
 
