@@ -20,6 +20,8 @@ class Effort:
         Exact pricing rounds of column generation.
     choose : float
         Deterministic time of the choice among all known trips.
+    dives : int
+        Dives into the linear programme.
     repairs, repair : int, float
         Rounds of destroy and repair for fewer trips, and the deterministic time of each.
     time_repairs : int
@@ -30,17 +32,19 @@ class Effort:
 
     builds: int = 6
     pricing_rounds: int = 60
-    choose: float = 20.0
-    repairs: int = 60
-    repair: float = 2.0
-    time_repairs: int = 20
-    polish_passes: int = 4
+    dives: int = 12
+    choose: float = 4.0
+    repairs: int = 16
+    repair: float = 1.0
+    time_repairs: int = 8
+    polish_passes: int = 3
 
     def short(self) -> Effort:
         """Return the effort for side questions."""
         return replace(
             self,
             builds=3,
+            dives=self.dives // 4,
             pricing_rounds=max(1, self.pricing_rounds // 3),
             choose=self.choose / 4,
             repairs=self.repairs // 4,

@@ -187,6 +187,14 @@ class Master:
             Dual values: windows, then crew-dates, then stock.
         """
         self._lp.run()
+        if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            self._lp.clearSolver()
+            self._lp.run()
+        if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            # only trips fixed by a dive can contradict the shelf; nothing may rest on such a state
+            self.value = self.missed = math.inf
+            self.weights = np.zeros(len(self.columns))
+            return np.zeros(self._n_rows)
         self.value = float(self._lp.getObjectiveValue())
         solution = self._lp.getSolution()
         self.missed = float(sum(solution.col_value[: self._n_slack]))
@@ -328,7 +336,7 @@ class Master:
             if not go_on():
                 return
             duals = self.solve()
-            if self._cheap_columns(duals) >= 3:
+            if self.add_narrow(duals) >= 3:
                 continue
             self.rounds += 1
             center = self._center
@@ -357,8 +365,48 @@ class Master:
                 smoothing *= 0.7
         del season
 
-    def _cheap_columns(self, duals: NDArray[np.float64]) -> int:
-        """Add trips of negative reduced cost found by narrow pricing, date by date."""
+    def fix(self, column: int, *, fixed: bool) -> None:
+        """
+        Force a column into the linear programme's solution, or let it go.
+
+        Parameters
+        ----------
+        column : int
+            Index into `columns`.
+        fixed : bool
+            True forces it.
+        """
+        low = 1.0 if fixed else 0.0
+        high = 1.0 if fixed else highspy.kHighsInf
+        self._lp.changeColBounds(self._n_slack + column, low, high)
+
+    def bar_relaxed(self, *, barred: bool) -> None:
+        """
+        Keep trips that cannot be planned out of the solution, or let them back in.
+
+        Parameters
+        ----------
+        barred : bool
+            True keeps them out.
+        """
+        for k, column in enumerate(self.columns):
+            if not column.usable:
+                self._lp.changeColBounds(self._n_slack + k, 0.0, 0.0 if barred else highspy.kHighsInf)
+
+    def add_narrow(self, duals: NDArray[np.float64]) -> int:
+        """
+        Add trips of negative reduced cost found by narrow pricing, date by date.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            As `solve` returns them.
+
+        Returns
+        -------
+        int
+            Columns added.
+        """
         season = self.season
         prize = self.prizes(duals)
         added = 0

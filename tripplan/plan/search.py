@@ -50,7 +50,7 @@ class Search:
     value: Value | None = None
 
     def __post_init__(self) -> None:
-        self._random = np.random.default_rng(self.seed)
+        self.random = np.random.default_rng(self.seed)
         self._pool: dict[tuple[int, frozenset[int]], frozenset[int]] = {}
 
     # ---- the incumbent -------------------------------------------------------------------------
@@ -100,21 +100,20 @@ class Search:
             The same plan without them.
         """
         kept = {index: set(visits) for index, visits in trips.items()}
-        days = self.judge.visit_days(trips)
-        for s, when in days.items():
-            rows = [row for row in self.rows if row.site == s]
+        for s, when in self.judge.visit_days(trips).items():
             late = self.judge.late_days_of(s, when)
+            rows = [row for row in self.rows if row.site == s and not (late and row.stretched)]
             left = when
             for day in reversed(when):
                 rest = [other for other in left if other != day]
-                if self.judge.late_days_of(s, rest) > late:
+                if self.judge.late_days_of(s, rest) > self.judge.late_days_of(s, left):
                     continue
-                if all(
-                    any(d in row.days for d in rest) or not any(d in row.days for d in left) for row in rows
-                ):
-                    index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
-                    kept[index].discard(s)
-                    left = rest
+                lost = [row for row in rows if _hits(row, left) and not _hits(row, rest)]
+                if lost and self.judge.late_days_of(s, rest) == self.judge.late_days_of(s, left):
+                    continue
+                index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
+                kept[index].discard(s)
+                left = rest
         return {index: frozenset(visits) for index, visits in kept.items() if visits}
 
     def remember(self, index: int, visits: Iterable[int]) -> None:
@@ -215,7 +214,7 @@ class Search:
                 if r in open_rows:
                     prize[s] += 1.0 / (1.0 + (self.rows[r].days[-1] - day) / 21.0)
         if noise:
-            prize *= 1.0 + noise * (self._random.random(len(prize)) - 0.5)
+            prize *= 1.0 + noise * (self.random.random(len(prize)) - 0.5)
         return prize
 
     # ---- choosing ------------------------------------------------------------------------------
@@ -282,7 +281,7 @@ class Search:
             self.master.stock,
             fixed,
             effort,
-            seed=int(self._random.integers(1 << 30)),
+            seed=int(self.random.integers(1 << 30)),
             fewer_than=fewer_than,
             by_time=by_time,
         )
@@ -322,14 +321,14 @@ class Search:
         season, trips = self.season, self.best
         if not trips:
             return False
-        pick = int(self._random.integers(3, most + 1))
+        pick = int(self.random.integers(3, most + 1))
         missed = self.judge.missed(trips)
-        if missed and self._random.random() < 0.7:
-            row = missed[int(self._random.integers(len(missed)))]
-            center = row.days[int(self._random.integers(len(row.days)))]
+        if missed and self.random.random() < 0.7:
+            row = missed[int(self.random.integers(len(missed)))]
+            center = row.days[int(self.random.integers(len(row.days)))]
         else:
-            center = int(self._random.integers(season.n_days))
-        near = sorted(trips, key=lambda i: abs(season.days[i].day - center) + 14 * self._random.random())[
+            center = int(self.random.integers(season.n_days))
+        near = sorted(trips, key=lambda i: abs(season.days[i].day - center) + 14 * self.random.random())[
             :pick
         ]
         fixed = {index: visits for index, visits in trips.items() if index not in near}
@@ -348,7 +347,7 @@ class Search:
             if base.max(initial=0.0) <= 0:
                 continue
             for _ in range(3):
-                prize = base * self._random.random(len(base))
+                prize = base * self.random.random(len(base))
                 for trip in self.pricer.price((index,), prize, 1e-6, width=4, keep=2).trips:
                     visits = frozenset(trip)
                     if self.book.fits(index, visits):
@@ -371,3 +370,7 @@ class Search:
             fewer_than=None if by_time or missed else len(near),
             by_time=by_time,
         )
+
+
+def _hits(row: Window, days: list[int]) -> bool:
+    return any(day in row.days for day in days)

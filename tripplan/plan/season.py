@@ -47,10 +47,14 @@ class Window:
         Index of the site among the season's tasks.
     days : tuple of int
         Days of the window on which some crew can be there, ascending.
+    stretched : bool
+        True where no day in time exists: the window then only guides the search to be less late,
+        and no lower bound may rest on it.
     """
 
     site: int
     days: tuple[int, ...]
+    stretched: bool = False
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,7 @@ class SiteTask:
     likely : numpy.ndarray, shape (n_days,)
         Likely flat day of a pack put in on each day.
     reach : tuple of int
-        Days on which some crew alone could serve the site alone.
+        Days on which some crew alone could swap at the site alone without losing time.
     possible : tuple of int
         Days on which a visit is possible at all.
     end : int
@@ -449,12 +453,13 @@ def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int) -> list[SiteTask]:
         renewal = outlook.renewals[site.site_id]
         in_place = now.swap_by.toordinal() - origin
         end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
-        if site.active_from is not None and site.active_from > outlook.on:
-            continue
         jobs = fleet.open_jobs.get(site.site_id, ())
         job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
-        owed = in_place < end
-        due = min(in_place, job_due)
+        # a site that is set out later needs power from then on
+        begins = -FAR if site.active_from is None else site.active_from.toordinal() - origin
+        wanted = max(in_place, begins) if begins > 0 else in_place
+        owed = wanted < end
+        due = min(wanted, job_due)
         if due >= end:
             continue
         fresh = renewal.swap_by.astype(np.int64) - origin
@@ -525,7 +530,7 @@ def _crew_days(
 
 def _may_visit(task: SiteTask, day: int) -> bool:
     """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
-    return bool(task.swaps[day]) or (task.due < task.in_place and day <= task.due) or day > task.in_place
+    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place
 
 
 def _spans(
@@ -559,7 +564,9 @@ def _with_reach(season: Season) -> Season:
                 p = table.park[k]
                 at = day.start + int(move[base, p])
                 if at <= table.latest[k] and max(at + table.d[k], table.e[k]) <= close[p]:
-                    target[int(np.flatnonzero(table.member[k])[0])].add(day.day)
+                    s = int(np.flatnonzero(table.member[k])[0])
+                    if loose or season.tasks[s].swaps[day.day]:
+                        target[s].add(day.day)
     tasks = tuple(
         SiteTask(
             **{

@@ -6,11 +6,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.assemble import assemble_trips, expected_dark_days
 from tripplan.plan.charging import charge_schedule, most_charged
+from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
 from tripplan.plan.master import Master, StockRow
@@ -108,12 +110,10 @@ def plan_season(
     clock = _Clock(time_limit_s)
     effort = effort or Effort()
     season = build_season(fleet, outlook, travel)
-    windows = build_windows(season, fleet.plan.fallback_dates)
-    run = _Run(season, windows, clock, effort, seed, progress)
-    run.solve()
-    trips = assemble_trips(season, outlook, run.book, run.search.best)
+    run = _best_run(season, clock, effort, seed, progress)
+    trips = assemble_trips(season, outlook, run.book, run.search.best, run.bent)
     shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
-    late = explain_late(season, outlook, run.search.judge, run.search.best, windows)
+    late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
     status = Status.NO_FULL_PLAN if late else Status.PROVED if bound == len(trips) else Status.BEST_FOUND
     reserve = _reserve_cost(run, late=bool(late))
@@ -136,6 +136,33 @@ def plan_season(
     )
 
 
+def _best_run(
+    season: Season,
+    clock: _Clock,
+    effort: Effort,
+    seed: int,
+    progress: Callable[[Progress], None] | None,
+) -> _Run:
+    """Search; where in time and fallback dates cannot both be had, being in time comes first."""
+    spare = season.fleet.plan.fallback_dates
+    bent: frozenset[int] = frozenset()
+    best: _Run | None = None
+    for _ in range(3):
+        run = _Run(season, build_windows(season, spare, bent), clock, effort, seed, progress, bent)
+        if best is not None:
+            run.search.offer(best.search.best)
+        run.solve()
+        if best is None or run.late_key < best.late_key:
+            best = run
+        missed = frozenset(
+            row.site for row in run.judge.missed(run.search.best) if row.site not in run.windows.sure_late
+        )
+        if not missed or spare == 0 or missed <= bent or not clock.go_on():
+            return best
+        bent |= missed
+    return best if best is not None else run
+
+
 @dataclass
 class _Run:
     """One search with its bound."""
@@ -146,6 +173,7 @@ class _Run:
     effort: Effort
     seed: int
     progress: Callable[[Progress], None] | None
+    bent: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         self.book = TripBook(self.season)
@@ -165,20 +193,39 @@ class _Run:
         )
 
     @property
+    def late_key(self) -> tuple[int, int]:
+        """Stage 1 of the incumbent."""
+        value = self.search.value
+        return (10**9, 0) if value is None else (value.late_sites, value.late_days)
+
+    @cached_property
     def bound(self) -> int:
-        """Trips that no plan serving the sites equally well can undercut."""
-        if self.search.value is not None and self.judge.missed(self.search.best):
-            return self._bound_when_late()
-        return self.master.whole_bound
-
-    def _bound_when_late(self) -> int:
         """
-        Bound for plans that serve the sites equally well, where some window stays empty.
+        Trips that no plan serving the sites equally well can undercut.
 
-        Which windows another plan equal in stage 1 would leave empty is not known, so that only
-        the trips that the incumbent's own lateness forces are sure: one, if it visits at all.
+        Where just those sites are late that are late in every plan, every equally good plan serves
+        all others in time, so that their windows still count; else only one trip is sure.
         """
-        return 1 if self.search.best else 0
+        trips = self.search.best
+        days = self.judge.visit_days(trips)
+        late = {s for s in days if self.judge.late_days_of(s, days[s])}
+        if late - set(self.windows.sure_late):
+            return 1 if trips else 0
+        if not self.windows.sure_late:
+            return self.master.whole_bound
+        rows = tuple(row for row in self.windows.rows if row.site not in self.windows.sure_late)
+        if not rows:
+            return 0
+        master = Master(self.season, rows, self.master.stock, self.book, self.pricer)
+        for index, visits in trips.items():
+            master.add(index, tuple(sorted(visits)), usable=True)
+        try:
+            master.generate(
+                self.effort.pricing_rounds, go_on=self.clock.go_on, report=self.report, target=len(trips)
+            )
+        except KeyboardInterrupt:
+            self.clock.stopped = True
+        return master.whole_bound
 
     def report(self) -> None:
         """Tell the caller how far it is."""
@@ -214,7 +261,8 @@ class _Run:
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
-        if not self._proved():
+        self._dive()
+        if not self._proved() and clock.go_on():
             search.choose_all(effort.choose)
         search.repair_rounds(effort.repairs, effort.repair, lambda: master.whole_bound)
         if search.value is not None and search.value.late_sites:
@@ -222,6 +270,19 @@ class _Run:
         polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
+
+    def _dive(self) -> None:
+        """Round the linear programme again and again, until a plan meets the bound."""
+        search, master = self.search, self.master
+        for k in range(self.effort.dives):
+            value = search.value
+            if value is None or self._proved() or not self.clock.go_on():
+                return
+            limit = 10**9 if self.judge.missed(search.best) else value.trips
+            found = dive(master, search.random, limit, go_on=self.clock.go_on, spread=0.0 if k == 0 else 0.4)
+            if found is not None and all(search.book.fits(i, v) for i, v in found.items()):
+                search.offer(found)
+            self.report()
 
     def _proved(self) -> bool:
         value = self.search.value

@@ -51,7 +51,7 @@ class WindowSet:
     sure_late: Mapping[int, tuple[SureLate, ...]]
 
 
-def build_windows(season: Season, spare: int) -> WindowSet:
+def build_windows(season: Season, spare: int, bent: frozenset[int] = frozenset()) -> WindowSet:
     """
     Build the windows of every task.
 
@@ -61,6 +61,8 @@ def build_windows(season: Season, spare: int) -> WindowSet:
         The problem.
     spare : int
         Fallback dates that each visit must leave where that is possible.
+    bent : frozenset of int, default empty
+        Tasks that leave none, because being in time comes first.
 
     Returns
     -------
@@ -70,28 +72,31 @@ def build_windows(season: Season, spare: int) -> WindowSet:
     rows: list[Window] = []
     sure: dict[int, tuple[SureLate, ...]] = {}
     for s, task in enumerate(season.tasks):
-        spans, late = _task_windows(task, spare)
+        spans, late = _task_windows(task, 0 if s in bent else spare)
         if late:
             sure[s] = tuple(late)
-        rows.extend(Window(s, days) for days in _minimal(spans))
+        rows.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
     return WindowSet(tuple(rows), sure)
 
 
-def _task_windows(task: SiteTask, spare: int) -> tuple[list[tuple[int, ...]], list[SureLate]]:
+_Span = tuple[tuple[int, ...], bool]
+
+
+def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLate]]:
     days = task.possible
-    spans: list[tuple[int, ...]] = []
     late: list[SureLate] = []
     end = task.due
-    if task.in_place < task.end:
+    if task.in_place < task.end and task.due <= task.in_place:
         end = min(end, last_leaving(task.reach, -1, task.in_place, spare))
     inside = tuple(d for d in days if d <= end) or tuple(d for d in days if d <= task.due)
-    if not inside:
+    stretched = not inside
+    if stretched:
         after = next((d for d in days if d > task.due), None)
         late.append(SureLate(task.due, after))
         if after is None:
             return [], late
         inside = (after,)
-    spans.append(inside)
+    spans: list[_Span] = [(inside, stretched)]
     limit = -1
     gaps: dict[int | None, list[tuple[int, int]]] = {}
     for d in days:
@@ -102,18 +107,29 @@ def _task_windows(task: SiteTask, spare: int) -> tuple[list[tuple[int, ...]], li
         lo = bisect_right(days, d)
         window = days[lo : bisect_right(days, limit)] or days[lo : bisect_right(days, due)]
         if window:
-            spans.append(window)
+            # after a late first visit no later window is owed for sure
+            spans.append((window, stretched))
         else:
             gaps.setdefault(days[lo] if lo < len(days) else None, []).append((d, due))
     for after, before in gaps.items():
         best = max(due for _, due in before)
         late.append(SureLate(best, after))
-        spans.append(tuple(d for d, due in before if due == best))
+        spans.append((tuple(d for d, due in before if due == best), True))
         if after is not None:
-            spans.extend(tuple(x for x in days if d < x <= after) for d, _ in before)
+            spans.extend((tuple(x for x in days if d < x <= after), True) for d, _ in before)
+    if late:
+        spans = [(window, True) for window, _ in spans]
     return spans, late
 
 
-def _minimal(spans: list[tuple[int, ...]]) -> list[tuple[int, ...]]:
-    unique = sorted({span for span in spans if span}, key=lambda span: (span[0], span[-1], len(span)))
-    return [span for span in unique if not any(other != span and set(other) <= set(span) for other in unique)]
+def _minimal(spans: list[_Span]) -> list[_Span]:
+    unique = sorted(
+        {span for span in spans if span[0]}, key=lambda span: (span[0][0], span[0][-1], len(span[0]), span[1])
+    )
+    return [
+        span
+        for k, span in enumerate(unique)
+        if not any(
+            set(other[0]) < set(span[0]) or (other[0] == span[0] and j < k) for j, other in enumerate(unique)
+        )
+    ]
