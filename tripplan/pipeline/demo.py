@@ -44,7 +44,7 @@ def run_demo(
     *,
     today: date = DEMO_TODAY,
     seed: int = 1,
-    time_limit_s: float = DEMO_TIME_LIMIT_S,
+    time_limit_s: float | None = DEMO_TIME_LIMIT_S,
     reports: Reports = QUIET,
 ) -> DemoResult:
     """
@@ -58,8 +58,8 @@ def run_demo(
         Day to take as today; the demo's history ends shortly before its own.
     seed : int, default 1
         As in `run_plan`.
-    time_limit_s : float
-        Time for the search. [s]
+    time_limit_s : float or None
+        Time for the search; None lets it go on to its own end. [s]
     reports : Reports, optional
         Whom to tell how far the work is.
 
