@@ -19,6 +19,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from tripplan.fleet import Cause, Climate, Done, Fleet, Found, PackType, Site, VisitRecord
+from tripplan.forecast import forecast_fleet
 from tripplan.forecast.fleet_forecast import flat_quantiles
 
 _HERE = Path(__file__).parent
@@ -104,10 +105,11 @@ def other_rules(world, on_day: int, now: dict[str, object]) -> dict[str, dict[st
         "swaps as empty": {},
     }
     everyone = [entry for entries in by_type.values() for entry in entries]
-    flats = [days for days, flat in everyone if flat] or [days for days, _ in everyone]
+    all_flats = [days for days, flat in everyone if flat] or [days for days, _ in everyone]
     for site_id, run in now.items():
         k, age = int(site_id[1:]), float(on_day - run.start)
-        # one life for all, as remembered from packs found flat, give or take a quarter
+        # one life for each type, as remembered from packs found flat, give or take a quarter
+        flats = [days for days, flat in by_type.get(world.profiles[k], []) if flat] or all_flats
         result["fixed months"][site_id] = normal_quantiles(math.log(float(np.mean(flats))), 0.25, age)
         entries = by_site.get(site_id, [])
         if len(entries) >= 2:
@@ -135,9 +137,21 @@ def score(quantiles: np.ndarray, truth: np.ndarray) -> str:
     )
 
 
+def fresh_packs(world, fleet, on_day: int, rng) -> list[tuple[float, float, float, float, float]]:
+    """Return early, likely, late and swap-by age of a pack put in today, and how long it would last."""
+    on = world.day(on_day)
+    found = []
+    for site_id, renewal in forecast_fleet(fleet, on, 1).renewals.items():
+        life = world.fresh_life(rng, int(site_id[1:]), on_day)
+        ages = (renewal.flat_early, renewal.flat_likely, renewal.flat_late, renewal.swap_by)
+        found.append((*(float(days[0]) - on.toordinal() for days in ages), life))
+    return found
+
+
 def collect(n_fleets: int, first_seed: int = 1):
     module = load_world_module()
     rows: list[tuple] = []
+    fresh: list[tuple[float, float, float, float, float]] = []
     for seed in range(first_seed, first_seed + n_fleets):
         world = module.make_world(seed)
         rng = np.random.default_rng(10_000 + seed)
@@ -147,6 +161,7 @@ def collect(n_fleets: int, first_seed: int = 1):
         alive = {site_id: run for site_id, run in now.items() if run.flat >= on_day}
         said = flat_quantiles(fleet, on, tuple(LEVELS))
         others = other_rules(world, on_day, now)
+        fresh.extend(fresh_packs(world, fleet, on_day, rng))
         for site_id, run in alive.items():
             truth = run.flat - run.start
             rows.append(
@@ -163,10 +178,10 @@ def collect(n_fleets: int, first_seed: int = 1):
                             world.day(run.start).month, on_day - run.start, world.climate, on.month,
                         )
                     )  # fmt: skip
-    return rows
+    return rows, fresh
 
 
-def print_table(rows) -> None:
+def print_table(rows, fresh) -> None:
     header = f"{'':34s} {'50 %':>5s} {'80 %':>6s} {'90 %':>6s} {'q10 lived':>9s} {'q50 lived':>9s} {'width':>8s} {'cases':>6s}"
 
     def line(name, chosen):
@@ -187,6 +202,13 @@ def print_table(rows) -> None:
         line(climate, [row for row in mine if row[6] == climate])
     for low, high in ((0, 30), (30, 90), (90, 180), (180, 9999)):
         line(f"pack in place {low} to {high} days", [row for row in mine if low <= row[5] < high])
+    early, likely, late, swap_by, life = np.array(fresh).T
+    inside = np.mean((life >= early) & (life < late + 1))
+    print(
+        f"\nA pack put in on the day: {100 * inside:.1f} % inside the 90 % interval, "
+        f"{100 * np.mean(life >= likely):.1f} % outlived the likely date, "
+        f"{100 * np.mean(life >= swap_by + 1):.1f} % ran beyond the swap-by date of 5 % ({len(life)} cases)"
+    )
     print()
     for month in range(1, 13):
         line(f"forecast made in {date(2020, month, 1):%B}", [row for row in mine if row[7] == month])
@@ -197,5 +219,5 @@ def print_table(rows) -> None:
 if __name__ == "__main__":
     began = time.perf_counter()
     arguments = [int(text) for text in sys.argv[1:]]
-    print_table(collect(arguments[0] if arguments else 90, arguments[1] if len(arguments) > 1 else 1))
+    print_table(*collect(arguments[0] if arguments else 90, arguments[1] if len(arguments) > 1 else 1))
     print(f"{time.perf_counter() - began:.0f} s")

@@ -47,6 +47,14 @@ class World:
     stated_draws: list[float]
     runs: list[list[RunTruth]] = field(default_factory=list)
     swap_scale: float = 1.0
+    draws: np.ndarray | None = None  # (n_sites, DAYS)
+    cold: float = 1.0
+
+    def fresh_life(self, rng: np.random.Generator, site: int, start: int) -> float:
+        """Return how long a charged pack put in on a day would last."""
+        holds = RATED_MAH * rng.uniform(0.70, 1.05)
+        days, _ = _discharge(self.temps[site, start:], self.draws[site, start:], holds, self.cold)
+        return float(rng.uniform(0.05, 0.6)) * days if rng.random() < 0.02 else days
 
     def day(self, k: int) -> date:
         return self.origin + timedelta(days=int(k))
@@ -69,6 +77,7 @@ def make_world(seed: int, n_sites: int = 30, years: float = 4.0, climate: str | 
     draws = np.array([typical[name] for name in profiles])[:, None] * np.exp(level[:, None] + drift + daily)
     cold = rng.uniform(0.85, 1.2)
     world = World(climate, origin, temps, profiles, [NOMINAL_DRAWS[name] for name in profiles])
+    world.draws, world.cold = draws, float(cold)
     last = int(years * 365.25)
 
     def life(site: int, start: int) -> tuple[float, bool, np.ndarray]:

@@ -248,3 +248,44 @@ def test_the_back_test_covers_an_orderly_fleet():
     assert found.coverage[2] > 0.85
     assert found.is_enough
     assert "foreseen from the records before each" in found.lines()[0]
+
+
+def reports(site_id, start, days, **values):
+    return [
+        Reading(datetime.combine(start + timedelta(days=k), datetime.min.time(), UTC), site_id, **values)
+        for k in days
+    ]
+
+
+def test_silence_is_evidence_of_dark_and_no_proof():
+    since = ON - timedelta(days=150)
+    site = make_site("A", swapped_on=since)
+    reporting = make_fleet([site], (), reports("A", since, range(0, 150, 2)))
+    silent = make_fleet([site], (), reports("A", since, range(0, 130, 2)))
+    sites = [forecast_fleet(fleet, ON, 2).sites["A"] for fleet in (reporting, silent)]
+    assert sites[0].chance_dark_today < 0.05
+    assert 0.3 < sites[1].chance_dark_today < 0.99
+    assert sites[1].swap_by < ON <= sites[0].swap_by
+    assert f"silent since {(since + timedelta(days=128)).isoformat()}" in sites[1].because
+
+
+def test_silence_of_a_young_pack_is_hardly_the_pack():
+    since = ON - timedelta(days=40)
+    fleet = make_fleet([make_site("A", swapped_on=since)], (), reports("A", since, range(0, 20, 2)))
+    assert forecast_fleet(fleet, ON, 2).sites["A"].chance_dark_today < 0.1
+
+
+def test_a_low_percent_warns_and_its_own_history_says_what_it_means():
+    since = ON - timedelta(days=60)
+    low = make_fleet([make_site("A", swapped_on=since)], (), reports("A", since, [55], percent=15.0))
+    assert forecast_fleet(low, ON, 2).sites["A"].flags == (
+        "its device says 15 %; what that means here is not known yet, so keep an eye on it",
+    )
+    visits = swaps("A", [150, 150], dark=(0, 1), end=since)
+    readings = reports("A", since - timedelta(days=300), [140], percent=42.0)
+    readings += reports("A", since - timedelta(days=150), [140], percent=38.0)
+    readings += reports("A", since, [55], percent=40.0)
+    known = make_fleet([make_site("A")], visits, readings)
+    assert "its device says 40 %, and its last 2 flat packs ended at 38 to 42 %" in (
+        forecast_fleet(known, ON, 2).sites["A"].flags
+    )

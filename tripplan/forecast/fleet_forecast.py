@@ -30,7 +30,7 @@ from tripplan.forecast.crossing import (
 from tripplan.forecast.history import read_history
 from tripplan.forecast.learning import EDGES, STRAY_SHARE
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
-from tripplan.forecast.past import pack_notes, past_runs, site_flags
+from tripplan.forecast.past import pack_notes, past_runs, percent_flags, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 from tripplan.forecast.weather import ColdSpell
 
@@ -38,6 +38,8 @@ __all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 
 #: A pack that fewer than one in a hundred would have outlived by today is not taken to run on.
 _BELIEVED = 0.01
+#: Chance that a running site stays silent for several reports: signal, card, device. Assumption.
+_SILENT_THOUGH_RUNNING = 0.1
 _LEVELS = (0.05, 0.5, 0.95)
 _DARK_STEP = 7
 #: Fleets above this size are worked out for every seventh day, and in lots of this size.
@@ -133,6 +135,19 @@ def _given(fleet: Fleet, item: Evidence, on: date, to: date) -> tuple[SiteForeca
         site.site_id, early, likely, late, swap_by, risk, float(dark[0]), None, Basis.GIVEN_DATE, because
     )
     return forecast, dark
+
+
+def _given_silence(
+    chance: NDArray[np.float64], at_report: float, today: float, age: int
+) -> NDArray[np.float64]:
+    """Weigh a flat pack against every other cause of silence: evidence of dark, not proof."""
+    if 1.0 - at_report < 1e-9:
+        return chance
+    flat = (today - at_report) / (1.0 - at_report)
+    dark = flat / (flat + _SILENT_THOUGH_RUNNING * (1.0 - flat)) if flat > 0.0 else 0.0
+    before = dark * np.clip((chance - at_report) / max(today - at_report, 1e-12), 0.0, 1.0)
+    after = dark + (1.0 - dark) * np.clip((chance - today) / max(1.0 - today, 1e-12), 0.0, 1.0)
+    return np.where(np.arange(len(chance)) < age, before, after)
 
 
 @dataclass(frozen=True)
@@ -245,6 +260,8 @@ def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence, on: d
         return float(chance[min(at, len(chance) - 1)]) if at >= 0 else 0.0
 
     now = item.history.now
+    if now is not None and now.silent_since is not None and item.dark_on is None:
+        return _given_silence(chance, flat_before(now.silent_since), flat_before(on), (on - since).days)
     if item.dark_on is None or now is None:
         low = flat_before(on)
         if 1.0 - low < _BELIEVED:
@@ -284,6 +301,8 @@ def _describe(
         because = f"{lasted} own run{'s' if lasted > 1 else ''}; {because}"
     if item.dark_on is not None:
         because = f"found dark on {item.dark_on.isoformat()}; {because}"
+    elif item.history.now is not None and item.history.now.silent_since is not None:
+        because = f"silent since {item.history.now.silent_since.isoformat()}, so perhaps dark; {because}"
     elif dark[0] > 0.5:
         because = f"{because}; hardly a pack lasts this long, so it may well be dark"
     is_large = len(physics.fleet.sites) > _MOST_SITES_WITH_PAST
@@ -301,13 +320,30 @@ def _describe(
         because=because,
         own_share=knowledge.learned.own_share,
         last_runs=said,
-        flags=(*site_flags(said), *_freezing_flag(freezes, swap_by)),
+        flags=(
+            *site_flags(said),
+            *percent_flags(item.history),
+            *_freezing_flag(freezes, swap_by),
+            *_panel_flag(item, likely, late, on),
+        ),
         freezes_from=freezes,
         charge_early=course[0] if course else (),
         charge_likely=course[1] if course else (),
         charge_late=course[2] if course else (),
     )
     return forecast, dark
+
+
+def _panel_flag(item: Evidence, likely: date, late: date, on: date) -> tuple[str, ...]:
+    """Recognise a site that never runs flat, and one that fails only in the dark months."""
+    if item.site.panel_w is None:
+        return ()
+    if (likely - on).days >= FAR_DAYS - 7:
+        return ("the panel carries it: in the likely case not flat within three years",)
+    dark_months = (11, 12, 1, 2) if item.site.lat >= 0 else (5, 6, 7, 8)
+    if likely.month in dark_months and late.month in dark_months and (likely - on).days > 120:
+        return ("it fails only in the dark months: a full pack in autumn, or more panel, carries it",)
+    return ()
 
 
 def _freezing_flag(freezes: date | None, swap_by: date) -> tuple[str, ...]:

@@ -50,6 +50,10 @@ class Run:
         Share of charge with which it went in.
     pack_id : str
         Empty where not known.
+    silent_since : datetime.date or None
+        Last report of a device that reported regularly and has missed several reports since.
+    last_percent : float or None
+        Last percentage that the device gave; no charge, see `tripplan.forecast.past`. [%]
     """
 
     site_id: str
@@ -60,6 +64,8 @@ class Run:
     charges: tuple[tuple[date, float], ...] = ()
     charge_in: float = 1.0
     pack_id: str = ""
+    silent_since: date | None = None
+    last_percent: float | None = None
 
     @property
     def days(self) -> int:
@@ -176,6 +182,7 @@ def _site_runs(
             pack_id=place.pack.pack_id if place.pack is not None else pack_id,
         )
         now = _with_evidence(run, kind, inside, readings, left_out)
+        now = replace(now, silent_since=_silent_since(now, inside, readings, on))
     return SiteHistory(tuple(past), now, before_change)
 
 
@@ -216,11 +223,13 @@ def _with_evidence(
     alive, dark = run.start, None
     charges: list[tuple[date, float]] = []
     reports: list[date] = []
+    percent: float | None = None
     for day, reading in readings:
         if day < run.start or (run.end is not None and day >= run.end) or reading.source != "pack":
             continue
         reports.append(day)
         alive = max(alive, day)
+        percent = reading.percent if reading.percent is not None else percent
         if reading.volts is not None:
             charge = charge_from_rested_volts(battery, kind.nominal_volts, reading.volts)
             if charge is not None:
@@ -256,14 +265,36 @@ def _with_evidence(
             return replace(run, alive_on=run.start)
         alive = min(alive, dark)
         dark = _dark_by_silence(reports, dark)
-    return replace(run, alive_on=alive, dark_by=dark, charges=tuple(charges))
+    return replace(run, alive_on=alive, dark_by=dark, charges=tuple(charges), last_percent=percent)
+
+
+def _usual_gap(reports: Sequence[date]) -> int | None:
+    """Return the usual days between reports; None where there are too few to tell."""
+    days = sorted(set(reports))
+    if len(days) < _ENOUGH_REPORTS:
+        return None
+    gaps = sorted((b - a).days for a, b in pairwise(days))
+    return max(1, gaps[len(gaps) // 2])
 
 
 def _dark_by_silence(reports: Sequence[date], found: date) -> date:
     """Return the day by which a device that reported regularly, and was then found flat, had gone dark."""
-    days = sorted(set(reports))
-    if len(days) < _ENOUGH_REPORTS:
+    usual = _usual_gap(reports)
+    if usual is None:
         return found
-    gaps = sorted((b - a).days for a, b in pairwise(days))
-    usual = max(1, gaps[len(gaps) // 2])
-    return min(found, days[-1] + timedelta(days=round(_MISSED_REPORTS * usual)))
+    return min(found, max(reports) + timedelta(days=round(_MISSED_REPORTS * usual)))
+
+
+def _silent_since(
+    run: Run, visits: Sequence[VisitRecord], readings: Sequence[tuple[date, Reading]], on: date
+) -> date | None:
+    """Return the last sign of life where the device has been silent for longer than is usual."""
+    reports = [day for day, reading in readings if day >= run.start and reading.source == "pack"]
+    silent = [visit.day for visit in visits if visit.found is Found.SILENT and visit.day >= run.alive_on]
+    if silent and run.dark_by is None:
+        return run.alive_on
+    usual = _usual_gap(reports)
+    if usual is None or run.dark_by is not None:
+        return None
+    is_late = (on - run.alive_on).days > _MISSED_REPORTS * usual
+    return run.alive_on if is_late else None

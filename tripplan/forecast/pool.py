@@ -188,7 +188,9 @@ def _chain(item: Evidence, physics: Physics, on: date, spreads: tuple[float, flo
             now, item.in_place.log_mean, sums, physics.first, battery.soc_reading_sd
         )
         likelihoods.append(everything)
-        middles.append(_middle(now, on))
+        # the draw that will have emptied it is that of the middle of its life, much of which lies ahead
+        half = min(FAR_DAYS, math.exp(-item.in_place.log_mean)) / 2.0
+        middles.append(now.start.toordinal() + half)
     gaps = tuple(max(0.0, (after - before) / DAYS_PER_YEAR) for before, after in pairwise(middles))
     group = (item.site.profile, item.expected.basis, item.site.pack_type)
     return Chain(group, tuple(likelihoods), readings, gaps, *spreads)
