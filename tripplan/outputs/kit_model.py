@@ -258,6 +258,7 @@ class KitView:
     skip_first: tuple[SiteView, ...]
     never_skip: tuple[SiteView, ...]
     packs: tuple[PackView, ...]
+    slack_text: str
     drive_home_text: str
     road_note: str
 

@@ -143,6 +143,7 @@ def build_kit_view(
         skip_first=tuple(sites[site_id] for site_id in skip),
         never_skip=tuple(site for key, site in sites.items() if key not in skip),
         packs=_packs_met(fleet, trip),
+        slack_text=_slack_text(travel, trip, times[0], wording),
         drive_home_text=wording.say("trip.home", drive=wording.duration(home), back=wording.clock(trip.back)),
         road_note=wording.say("map.straight"),
     )
@@ -248,8 +249,8 @@ def _stop_view(
             drive=wording.duration((stop.arrive - left).total_seconds() / 60),
             km=wording.distance(float(travel.drive_km[before, here]) * 1000),
         ),
-        turn_back=wording.clock_down(times.turn_back),
-        straight_home=wording.clock_down(times.straight_home),
+        turn_back=wording.clock(times.turn_back),
+        straight_home=wording.clock(times.straight_home),
         is_last=index == len(trip.stops) - 1,
         contacts=tuple(contact for contact in contacts if label in contact.stops),
         loops=tuple(loops),
@@ -282,8 +283,8 @@ def _loop_view(
         number=index + 1,
         leave=wording.clock(loop.leave),
         back=wording.clock(loop.back),
-        latest_leave=wording.clock_down(times.loops[index].leave),
-        latest_back=wording.clock_down(times.loops[index].back),
+        latest_leave=wording.clock(times.loops[index].leave),
+        latest_back=wording.clock(times.loops[index].back),
         walk_text=wording.distance(loop.walk_m),
         climb_text=wording.height(climb),
         weight_text=wording.weight(loop.carried_kg),
@@ -364,9 +365,19 @@ def _window_text(fleet: Fleet, site: Site, trip: Trip, visit: Visit, wording: Wo
                 return ""
             opens = datetime.fromtimestamp(first, tz=fleet.zone)
             closes = datetime.fromtimestamp(last, tz=fleet.zone)
-            until = wording.clock_down(closes) if closes.date() == trip.date else "24:00"
+            until = wording.clock(closes) if closes.date() == trip.date else "24:00"
             return wording.say("site.window", opens=wording.clock(opens), closes=until)
     return ""
+
+
+def _slack_text(travel: Travel, trip: Trip, first: StopTimes, wording: Wording) -> str:
+    """Return how late the crew could leave the base and still do all that is planned."""
+    here = travel.place_of_site[trip.stops[0].loops[0].visits[0].site_id]
+    drive = timedelta(minutes=float(travel.drive_minutes[travel.place_of_crew[trip.crew], here]))
+    minutes = (first.arrive - drive - trip.leave).total_seconds() / 60
+    if minutes < 1:
+        return wording.say("trip.no_slack", leave=wording.clock(trip.leave))
+    return wording.say("trip.slack", leave=wording.clock(trip.leave), slack=wording.duration(int(minutes)))
 
 
 def _dark_texts(outlook: Outlook, plan: Plan, trip: Trip, wording: Wording) -> dict[str, str]:

@@ -74,6 +74,8 @@ def build_live_map(kit: KitView, wording: Wording) -> LiveMap:
         zoom_control=False,
         attribution_control=False,
         zoom_snap=0.5,
+        # A tap during a zoom animation would be lost.
+        zoom_animation=False,
         max_zoom=19,
         min_zoom=4,
     )

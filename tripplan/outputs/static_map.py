@@ -19,8 +19,9 @@ from tripplan.outputs.wording import Wording
 
 __all__ = ["SHAPES", "mark_svg", "stop_map", "trip_map"]
 
-_WIDTH, _HEIGHT, _MARGIN = 420.0, 330.0, 46.0
-_STOP_HEIGHT = 280.0
+_WIDTH, _HEIGHT, _MARGIN = 420.0, 320.0, 46.0
+_STOP_HEIGHT = 260.0
+_FOOT = 34.0  # the strip below the map with scale and north
 _MARK = 17.0  # half the size of a mark, in drawing units
 
 # Outlines of the marks about the origin, fitting a box of +-17.
@@ -83,7 +84,7 @@ def trip_map(kit: KitView, wording: Wording) -> str:
     parkings = [(stop.lat, stop.lon) for stop in kit.stops]
     frame = frame_points([base, *parkings], _WIDTH, _HEIGHT, _MARGIN)
     true = [frame.place(*point) for point in (base, *parkings)]
-    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _HEIGHT - 24)
+    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _HEIGHT)
     route = [*drawn, drawn[0]]
     parts = [_grid(frame), *_leaders(true, drawn)]
     parts.append(_line("drive", route))
@@ -116,7 +117,7 @@ def stop_map(stop: StopView, wording: Wording) -> str:
     points = [(stop.lat, stop.lon), *((site.lat, site.lon) for site in sites)]
     frame = frame_points(points, _WIDTH, _STOP_HEIGHT, _MARGIN)
     true = [frame.place(*point) for point in points]
-    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _STOP_HEIGHT - 24)
+    drawn = spread_apart(true, 2.5 * _MARK, _WIDTH, _STOP_HEIGHT)
     where = {site.number: drawn[k + 1] for k, site in enumerate(sites)}
     parts = [_grid(frame), *_leaders(true, drawn)]
     for loop in stop.loops:
@@ -132,7 +133,7 @@ def stop_map(stop: StopView, wording: Wording) -> str:
 
 
 def _svg(name: str, title: str, frame: FlatFrame, parts: Iterable[str]) -> str:
-    box = f"0 0 {_n(frame.width)} {_n(frame.height)}"
+    box = f"0 0 {_n(frame.width)} {_n(frame.height + _FOOT)}"
     head = (
         f'<svg class="flat-map" role="img" aria-labelledby="{name}-title" viewBox="{box}">'
         f'<title id="{name}-title">{html.escape(title)}</title>'
@@ -190,17 +191,17 @@ def _scale_and_north(frame: FlatFrame, wording: Wording) -> str:
         miles = nice_length(frame.width * frame.metres_per_unit / 3.2 / 1609.344)
         metres = miles * 1609.344
     length = metres / frame.metres_per_unit
-    bottom, left = frame.height - 16, 18
-    right = frame.width - 28
     north = html.escape(wording.say("map.north"))
     words = html.escape(wording.distance(metres))
-    low = _n(bottom)
-    high = _n(bottom - 9)
+    top = frame.height
+    low, high = _n(top + 23), _n(top + 12)
+    left = 12
     return (
+        f'<path class="frame" d="M0 {_n(top)}H{_n(frame.width)}"/>'
         f'<g class="scale"><path d="M{left} {high}V{low}H{_n(left + length)}V{high}"/>'
-        f'<text x="{_n(left + length + 8)}" y="{_n(bottom + 1)}">{words}</text></g>'
-        f'<g class="north" transform="translate({_n(right)},{_n(frame.height - 40)})">'
-        f'<path d="M0 -22L9 8L0 2L-9 8Z"/><text y="26" text-anchor="middle">{north}</text></g>'
+        f'<text x="{_n(left + length + 9)}" y="{low}">{words}</text></g>'
+        f'<g class="north" transform="translate({_n(frame.width - 44)},{_n(top + 17)})">'
+        f'<path d="M0 -13L8 12L0 7L-8 12Z"/><text x="16" y="6">{north}</text></g>'
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from functools import lru_cache
 from importlib import resources
 from types import MappingProxyType
@@ -96,11 +96,7 @@ class Wording:
         return ("0" if text == "-0" else text).replace(".", self.texts["format.decimal"])
 
     def clock(self, moment: datetime) -> str:
-        """Return the local clock time of something planned, to the nearest minute."""
-        return f"{moment + timedelta(seconds=30):%H:%M}"
-
-    def clock_down(self, moment: datetime) -> str:
-        """Return the local clock time of a limit, rounded down to the minute."""
+        """Return the local clock time, rounded down to the minute, so that plans stay before limits."""
         return f"{moment:%H:%M}"
 
     def day(self, day: date) -> str:

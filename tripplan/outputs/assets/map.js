@@ -197,8 +197,8 @@ function tripplanMap(map, names, marks, lines) {
     views.append(knob);
     return knob;
   }
-  var calm = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
-  function fit(list, nearest) { map.fitBounds(bounds(list), { padding: [46, 46], maxZoom: nearest, animate: !calm }); }
+  // No animation: a tap during one would be lost.
+  function fit(list, nearest) { map.fitBounds(bounds(list), { padding: [46, 46], maxZoom: nearest, animate: false }); }
   var trip = ["base"].concat(data.stops.map(function (stop) { return stop.mark; }));
   var whole = button(say.whole, "", function () { fit(trip, 15); }, true);
   data.stops.forEach(function (stop) {

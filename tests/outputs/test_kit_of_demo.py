@@ -1,0 +1,91 @@
+"""Kits of every trip that a simple planner makes of the demo and of random fleets."""
+
+from __future__ import annotations
+
+import gpxpy
+import pytest
+from greedy_plan import greedy_plan
+
+from tripplan.forecast import forecast_fleet
+from tripplan.outputs import KIT_FILES, write_kit
+from tripplan.outputs.kit_times import latest_times
+from tripplan.outputs.kit_view import build_kit_view
+from tripplan.outputs.wording import wording_for
+from tripplan.travel import measure_travel
+
+DEMO_ON = "2026-11-25"
+
+
+@pytest.fixture(scope="module")
+def demo(valley_fleet):
+    from datetime import date
+
+    outlook = forecast_fleet(valley_fleet, date.fromisoformat(DEMO_ON))
+    travel = measure_travel(valley_fleet)
+    return valley_fleet, outlook, travel, greedy_plan(valley_fleet, outlook, travel)
+
+
+def require_times_agree(fleet, outlook, travel, plan, trip):
+    kit = build_kit_view(
+        fleet, outlook, travel, plan, trip, today=outlook.on, wording=wording_for(fleet.language)
+    )
+    for stop in kit.stops:
+        assert stop.arrive <= stop.leave <= stop.turn_back <= stop.straight_home
+        for loop in stop.loops:
+            assert loop.leave <= loop.latest_leave
+            assert loop.back <= loop.latest_back
+            for site in loop.sites:
+                assert loop.leave <= site.arrive <= site.start <= site.finish <= loop.back
+    assert kit.leave_text <= kit.stops[0].arrive
+    assert kit.back_text < kit.call_by_text
+    assert [site.number for site in kit.sites] == list(range(1, len(trip.visits) + 1))
+    assert {s.key for s in kit.skip_first} | {s.key for s in kit.never_skip} == {
+        v.site_id for v in trip.visits
+    }
+    assert sum(row.count for row in kit.load if row.kind == "pack") == sum(trip.packs.values())
+
+
+def test_every_trip_of_the_demo_makes_a_kit_whose_times_agree(demo, tmp_path):
+    fleet, outlook, travel, plan = demo
+    assert plan.trips
+    for trip in plan.trips:
+        require_times_agree(fleet, outlook, travel, plan, trip)
+    for trip in plan.trips[:3]:
+        folder = tmp_path / trip.trip_id
+        assert [
+            path.name for path in write_kit(fleet, outlook, travel, plan, trip, folder, today=outlook.on)
+        ] == [*KIT_FILES]
+        assert gpxpy.parse((folder / "trip.gpx").read_text("utf-8")).waypoints
+        page = (folder / "map.html").read_text("utf-8")
+        for site in fleet.sites:
+            if site.notes:
+                assert site.notes not in page
+            if site.find and site.site_id not in {visit.site_id for visit in trip.visits}:
+                assert site.find not in page
+
+
+def test_every_charging_slot_belongs_to_at_most_one_trip(demo):
+    fleet, outlook, travel, plan = demo
+    words = wording_for("en")
+    shown = 0
+    for trip in plan.trips:
+        kit = build_kit_view(fleet, outlook, travel, plan, trip, today=outlook.on, wording=words)
+        for evening in kit.charging:
+            assert evening.off <= trip.leave
+            shown += sum(int(part.split(" x ")[0]) for part in evening.text.split("; "))
+    assert 0 < shown <= len(plan.charging)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_random_fleets_make_kits_whose_times_agree(random_fleets, seed):
+    fleet, outlook = random_fleets.random_fleet(seed)
+    travel = measure_travel(fleet)
+    plan = greedy_plan(fleet, outlook, travel)
+    assert plan.trips
+    for trip in plan.trips:
+        require_times_agree(fleet, outlook, travel, plan, trip)
+        for stop, times in zip(trip.stops, latest_times(fleet, travel, trip), strict=True):
+            assert stop.leave <= times.turn_back
+            for loop, latest in zip(stop.loops, times.loops, strict=True):
+                assert loop.leave <= latest.leave
+                assert loop.back <= latest.back
