@@ -50,7 +50,7 @@ def dive(
         while go_on():
             for _ in range(_PRICING_ROUNDS):
                 duals = master.solve()
-                if master.add_narrow(duals) < 2:
+                if master.add_known(duals) + master.add_narrow(duals) < 2:
                     break
             master.solve()
             if master.missed > _WHOLE or math.ceil(master.value - _WHOLE) >= limit:

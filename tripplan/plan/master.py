@@ -82,6 +82,8 @@ class Master:
         season = self.season
         n = len(season.tasks)
         self._have: set[tuple[int, frozenset[int]]] = set()
+        self._shapes: dict[frozenset[int], int] = {}
+        self._members: list[NDArray[np.float64]] = []
         self._lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
         self._lp.setOptionValue("output_flag", False)  # noqa: FBT003
         self._lp.setOptionValue("threads", 1)
@@ -174,6 +176,11 @@ class Master:
             1.0, 0.0, highspy.kHighsInf, len(where), where, np.array([weights[int(w)] for w in where])
         )
         self.columns.append(Column(index, visits, usable))
+        if usable and frozenset(visits) not in self._shapes:
+            self._shapes[frozenset(visits)] = len(self._shapes)
+            member = np.zeros(len(self.season.tasks))
+            member[list(visits)] = 1.0
+            self._members.append(member)
         self._have.add(key)
         return True
 
@@ -336,7 +343,7 @@ class Master:
             if not go_on():
                 return
             duals = self.solve()
-            if self.add_narrow(duals) >= 3:
+            if self.add_known(duals) >= 3 or self.add_narrow(duals) >= 3:
                 continue
             self.rounds += 1
             center = self._center
@@ -392,6 +399,41 @@ class Master:
         for k, column in enumerate(self.columns):
             if not column.usable:
                 self._lp.changeColBounds(self._n_slack + k, 0.0, 0.0 if barred else highspy.kHighsInf)
+
+    def add_known(self, duals: NDArray[np.float64]) -> int:
+        """
+        Offer the trips already known to every other date: one matrix product before any pricing.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            As `solve` returns them.
+
+        Returns
+        -------
+        int
+            Columns added.
+        """
+        if not self._members:
+            return 0
+        season = self.season
+        prize = self.prizes(duals)
+        shapes = list(self._shapes)
+        worth = np.array(self._members) @ prize.T
+        added = 0
+        for index, day in enumerate(season.days):
+            cost = 1.0 - sum(min(0.0, float(duals[r])) for r in self._clique_rows.get(index, ()))
+            column = worth[:, day.day]
+            good = np.flatnonzero(column > cost + 1e-4)
+            taken = 0
+            for k in good[np.argsort(-column[good], kind="stable")][:12]:
+                visits = tuple(sorted(shapes[k]))
+                if (index, shapes[k]) not in self._have and self.book.fits(index, visits):
+                    taken += self.add(index, visits, usable=True)
+                if taken >= 2:
+                    break
+            added += taken
+        return added
 
     def add_narrow(self, duals: NDArray[np.float64]) -> int:
         """

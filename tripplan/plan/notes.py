@@ -81,6 +81,9 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         yield (
             f"Open jobs without a visit this season: {', '.join(waiting)}; give them a due_by to set a date."
         )
+    later = [s.site_id for s in fleet.sites if s.active_from is not None and s.active_from > outlook.on]
+    if later:
+        yield f"Not yet active, so not planned: {', '.join(later)}."
     if fleet.set_aside:
         yield f"Set aside with in_use = no: {', '.join(fleet.set_aside)}."
     if stopped:

@@ -455,11 +455,10 @@ def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int) -> list[SiteTask]:
         end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
         jobs = fleet.open_jobs.get(site.site_id, ())
         job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
-        # a site that is set out later needs power from then on
-        begins = -FAR if site.active_from is None else site.active_from.toordinal() - origin
-        wanted = max(in_place, begins) if begins > 0 else in_place
-        owed = wanted < end
-        due = min(wanted, job_due)
+        if site.active_from is not None and site.active_from > outlook.on:
+            continue  # waits for its setting out; a note names it
+        owed = in_place < end
+        due = min(in_place, job_due)
         if due >= end:
             continue
         fresh = renewal.swap_by.astype(np.int64) - origin

@@ -211,9 +211,11 @@ class _Run:
         late = {s for s in days if self.judge.late_days_of(s, days[s])}
         if late - set(self.windows.sure_late):
             return 1 if trips else 0
-        if not self.windows.sure_late:
+        if not self.windows.sure_late and not self.bent:
             return self.master.whole_bound
-        rows = tuple(row for row in self.windows.rows if row.site not in self.windows.sure_late)
+        # where some sites bent, others might bend in an equally good plan: no fallback counts at all
+        windows = build_windows(self.season, 0) if self.bent else self.windows
+        rows = tuple(row for row in windows.rows if row.site not in windows.sure_late)
         if not rows:
             return 0
         master = Master(self.season, rows, self.master.stock, self.book, self.pricer)
