@@ -52,9 +52,9 @@ class Fault:
 
     Examples
     --------
-    >>> print(Fault("sites.csv", (14,), "lat", ("147.21",),
-    ...             "latitude must lie between -90 and 90", "Are lat and lon swapped?"))
-    sites.csv, row 14, column lat: latitude must lie between -90 and 90 (found '147.21'). Are lat and lon swapped?
+    >>> print(Fault("sites.csv", (14,), "lat", ("147.21",), "latitude must lie between -90 and 90",
+    ...             "Is it the longitude?"))
+    sites.csv, row 14, column lat: latitude must lie between -90 and 90 (found '147.21'). Is it the longitude?
     """
 
     file: str
