@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from tripplan.cli.outlook_lines import (
+    print_back_test,
+    print_cold,
+    print_moves,
+    print_words,
+    read_cold,
+    read_earlier,
+)
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
-from tripplan.cli.running import Run, folder_argument, run_options
+from tripplan.cli.running import Run, folder_argument, read_date, run_options
 from tripplan.cli.wording import (
     clock,
     clock_up,
@@ -40,8 +48,34 @@ _CHARGING_SHOWN = timedelta(days=14)
 )
 @folder_argument
 @click.option("--weeks", type=click.IntRange(1, 520), default=None, help="Weeks to look ahead.")
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write a page of pictures.",
+)
+@click.option(
+    "--since",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="An earlier forecast (--json FILE): say which dates moved, and why.",
+)
+@click.option("--cold", type=click.FloatRange(-60, 20), metavar="CELSIUS", help="A cold spell of this mean.")
+@click.option("--from", "cold_from", type=read_date, metavar="DATE", help="Its first day. [default: today]")
+@click.option("--days", "cold_days", type=click.IntRange(1, 90), default=7, help="Its days. [default: 7]")
+@click.option("--back-test", is_flag=True, help="Test the forecast on the fleet's own past runs.")
 @run_options
-def forecast(run: Run, folder: Path, weeks: int | None) -> None:
+def forecast(
+    run: Run,
+    folder: Path,
+    weeks: int | None,
+    picture: Path | None,
+    since: Path | None,
+    cold: float | None,
+    cold_from: date | None,
+    cold_days: int,
+    back_test: bool,
+) -> None:
     """
     Forecast when each pack goes flat.
 
@@ -52,11 +86,33 @@ def forecast(run: Run, folder: Path, weeks: int | None) -> None:
     from tripplan.forecast import outlook_to_json
     from tripplan.pipeline import run_forecast
 
+    spell = read_cold(cold, cold_from, cold_days, run.today)
+    before = None if since is None else read_earlier(since)
     with reporting(run.printer) as reports:
         result = run_forecast(folder, today=run.today, weeks=weeks, reports=reports)
     run.write_json(outlook_to_json(result.outlook))
     print_remarks(run.printer, result.fleet)
     print_forecast(run.printer, result)
+    print_words(run.printer, result.fleet, result.outlook)
+    if before is not None:
+        print_moves(run.printer, before, result.outlook)
+    if spell is not None:
+        from tripplan.forecast.cold import forecast_cold
+
+        print_cold(run.printer, result.fleet, spell, forecast_cold(result.fleet, run.today, spell))
+    if back_test:
+        from tripplan.forecast.backtest import back_test as test_on_own_past
+
+        with reporting(run.printer) as reports:
+            reports.stage("Testing the forecast on past runs")
+            found = test_on_own_past(result.fleet, run.today)
+        print_back_test(run.printer, found)
+    if picture is not None:
+        from tripplan.outputs.forecast_page import render_forecast_page
+        from tripplan.storage import write_files
+
+        write_files({picture: render_forecast_page(result.fleet, result.outlook).encode()})
+        run.printer.say(f"Written: {picture}")
 
 
 @click.command(

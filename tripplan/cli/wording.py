@@ -112,6 +112,10 @@ def likely_text(site: SiteForecast) -> str:
     str
         For example ``5 Dec 2026``, or ``mid-Jan 2027, give or take 3 weeks``.
     """
+    from tripplan.forecast.words import NEVER_FLAT
+
+    if any(flag.startswith(NEVER_FLAT) for flag in site.flags):
+        return "not within three years"
     either_way = (site.flat_late - site.flat_early).days / 2
     if either_way < _COARSE_DAYS:
         return day(site.flat_likely)

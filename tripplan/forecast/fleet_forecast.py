@@ -33,6 +33,7 @@ from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.forecast.past import pack_notes, past_runs, percent_flags, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 from tripplan.forecast.weather import ColdSpell
+from tripplan.forecast.words import NEVER_FLAT
 
 __all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 
@@ -339,7 +340,7 @@ def _panel_flag(item: Evidence, likely: date, late: date, on: date) -> tuple[str
     if item.site.panel_w is None:
         return ()
     if (likely - on).days >= FAR_DAYS - 7:
-        return ("the panel carries it: in the likely case not flat within three years",)
+        return (f"{NEVER_FLAT}: in the likely case not flat within three years",)
     dark_months = (11, 12, 1, 2) if item.site.lat >= 0 else (5, 6, 7, 8)
     if likely.month in dark_months and late.month in dark_months and (likely - on).days > 120:
         return ("it fails only in the dark months: a full pack in autumn, or more panel, carries it",)

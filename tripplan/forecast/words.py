@@ -9,7 +9,10 @@ from typing import Any
 
 from tripplan.forecast.outlook import Outlook, PastRun, SiteForecast
 
-__all__ = ["risk_text", "runs_text", "track_record", "when_flat", "when_text", "why_moved"]
+__all__ = ["NEVER_FLAT", "risk_text", "runs_text", "track_record", "when_flat", "when_text", "why_moved"]
+
+#: How the flag of a site begins that a panel keeps alive.
+NEVER_FLAT = "the panel carries it"
 
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
@@ -28,6 +31,8 @@ def when_flat(forecast: SiteForecast) -> str:
     str
         For example ``mid-January, give or take three weeks``.
     """
+    if any(flag.startswith(NEVER_FLAT) for flag in forecast.flags):
+        return "not within three years"
     return when_text(forecast.flat_early, forecast.flat_likely, forecast.flat_late)
 
 
@@ -100,6 +105,8 @@ def runs_text(runs: Sequence[PastRun]) -> str:
     >>> runs_text(runs)
     'lasted 161, over 170 days; said 120 to 190'
     """
+    # a run that ended for another cause before any sign of life says nothing
+    runs = [run for run in runs if run.days > 0]
     if not runs:
         return ""
     lasted = ", ".join(f"{'' if run.was_flat else 'over '}{run.days}" for run in runs)
@@ -158,7 +165,7 @@ def track_record(outlook: Outlook) -> str:
     late = sum(run.days > run.said_late for run in runs)
     return (
         f"Track record: of {len(runs)} last runs, {len(flat)} ended flat; {early} of these before the early "
-        f"date said, and {late} runs outlasted the late one (nine in ten should lie between)."
+        f"date said, and {late} outlasted the late one (nine in ten should lie between)."
     )
 
 
