@@ -137,7 +137,7 @@ def season_text(progress: Progress) -> str:
     str
         One line.
     """
-    trips = "no plan yet" if progress.trip_count is None else f"best plan {_trips(progress.trip_count)}"
+    trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
     return (
         f"Planning the season: {trips}, at least {progress.lower_bound} needed "
         f"({progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far)"
