@@ -508,6 +508,8 @@ class Fleet:
     ----------
     sites : tuple of Site
         Sites in use, in the order of the file.
+    weather : mapping of datetime.date to float
+        The day's mean temperature where it was measured or is announced. [deg C]
     set_aside : tuple of str
         Ids of the rows with ``in_use = no``; every output names them.
     packs : tuple of Pack or None
@@ -542,6 +544,7 @@ class Fleet:
     readings: tuple[Reading, ...] = ()
     jobs: tuple[Job, ...] = ()
     legs: tuple[Leg, ...] = ()
+    weather: Mapping[date, float] = field(default_factory=dict)
     set_aside: tuple[str, ...] = ()
     language: str = "en"
     units: str = "metric"

@@ -80,6 +80,10 @@ class Physics:
     def _weathers(self, climate: Climate | None) -> NDArray[np.float64]:
         if (climate is None) not in self._temps:
             temps = temperature_weathers(climate, self.first, self.n_days)
+            for day, temp_c in self.fleet.weather.items():
+                # what was measured was the same in every possible weather
+                if 0 <= (day - self.first).days < self.n_days:
+                    temps[:, (day - self.first).days] = temp_c
             if self.spell is not None:
                 temps = with_cold_spell(temps, self.first, self.spell)
             self._temps[climate is None] = temps

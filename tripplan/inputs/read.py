@@ -29,6 +29,7 @@ from tripplan.inputs.settings import Settings, read_settings
 from tripplan.inputs.sites import SitesRead, read_sites
 from tripplan.inputs.tables import RawTable
 from tripplan.inputs.ways_tables import read_access, read_legs
+from tripplan.inputs.weather_table import read_weather
 from tripplan.inputs.whereabouts import check_whereabouts
 from tripplan.storage import read_bytes
 
@@ -183,6 +184,7 @@ class _Reader:
             readings=readings,
             jobs=jobs,
             legs=legs,
+            weather=read_weather(readers["weather"]) if "weather" in readers else {},
             set_aside=sites.set_aside,
             folder=self.folder,
         )

@@ -109,5 +109,6 @@ TABLES = {
         TableSpec("readings", ("when", "site_id"), ("volts", "percent", "source", "temp_c")),
         TableSpec("jobs", ("site_id", "job"), ("due_by", "minutes", "bring", "done_on")),
         TableSpec("legs", ("from", "to", "minutes"), ("km",)),
+        TableSpec("weather", ("date", "temp_c"), ()),
     )
 }

@@ -1,0 +1,87 @@
+"""Draw profiles, a pack type's own battery numbers, and the weather table."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from tripplan.errors import InputError
+from tripplan.forecast import Basis, forecast_fleet
+from tripplan.inputs import read_fleet
+
+SETTINGS = """
+[fleet]
+name = "Test"
+timezone = "Europe/Paris"
+[[crew]]
+name = "One"
+base_lat = 48.0
+base_lon = 7.0
+[pack_types.SLA]
+volts = 12.0
+plug = "5.5x2.1 centre +"
+"""
+SITES = "site_id,lat,lon,pack_type,swapped_on,profile\nA,48.1001,7.1001,SLA,2026-10-01,ridge\n"
+TODAY = date(2026, 11, 25)
+
+
+def read(folder, settings="", sites=SITES, weather=None):
+    (folder / "tripplan.toml").write_text(SETTINGS + settings, encoding="utf-8")
+    (folder / "sites.csv").write_text(sites, encoding="utf-8")
+    if weather is not None:
+        (folder / "weather.csv").write_text(weather, encoding="utf-8")
+    return read_fleet(folder, TODAY)
+
+
+def faults(folder, *args, **values):
+    with pytest.raises(InputError) as caught:
+        read(folder, *args, **values)
+    return str(caught.value)
+
+
+def test_a_profile_is_named_once_and_used_by_its_sites(tmp_path):
+    settings = "[profiles.ridge]\nquiescent_ma = 0.5\nevents_per_day = 12\nmah_per_event = 1.5\n"
+    fleet = read(tmp_path, settings)
+    assert fleet.profiles["ridge"].device_draw_mah_per_day == pytest.approx(30.0)
+    forecast = forecast_fleet(fleet, TODAY, 4).sites["A"]
+    assert forecast.basis is Basis.MODEL
+    assert forecast.because.startswith("30 mAh/day")
+
+
+def test_a_profile_of_both_kinds_is_refused(tmp_path):
+    settings = "[profiles.ridge]\ndraw_mah_per_day = 30\nquiescent_ma = 0.5\n"
+    assert faults(tmp_path, settings) == (
+        "tripplan.toml, setting [profiles.ridge] draw_mah_per_day: the profile gives both an average and its parts "
+        "(found '30'). Keep draw_mah_per_day, or quiescent_ma with events_per_day and mah_per_event."
+    )
+
+
+def test_an_activity_of_eleven_months_is_refused(tmp_path):
+    settings = f"[profiles.ridge]\ndraw_mah_per_day = 30\nactivity = {[1.0] * 11}\n"
+    assert "activity: there are 11 months instead of twelve" in faults(tmp_path, settings)
+
+
+def test_a_pack_type_sets_its_own_numbers(tmp_path):
+    assert read(tmp_path, "usual_health = 0.7\ncontroller_idle_ma = 6\n").pack_types["SLA"].parameters == {
+        "usual_health": 0.7, "controller_idle_ma": 6.0,
+    }  # fmt: skip
+
+
+def test_a_health_beyond_reason_is_refused(tmp_path):
+    assert "usual_health: must lie between 0.2 and 1.3" in faults(tmp_path, "usual_health = 70\n")
+
+
+def test_measured_days_are_read_and_shorten_in_the_cold(tmp_path):
+    profile = "[profiles.ridge]\ndraw_mah_per_day = 30\n"
+    usual = forecast_fleet(read(tmp_path, profile), TODAY, 4).sites["A"]
+    days = "".join(f"2026-12-{day:02d},-30\n" for day in range(1, 32))
+    fleet = read(tmp_path, profile, weather="date,temp_c\n" + days)
+    assert len(fleet.weather) == 31
+    assert forecast_fleet(fleet, TODAY, 4).sites["A"].flat_likely < usual.flat_likely
+
+
+def test_a_day_twice_is_refused(tmp_path):
+    assert faults(tmp_path, weather="date,temp_c\n2026-11-01,3\n2026-11-01,4\n") == (
+        "weather.csv, row 3, column date: the day stands in row 2 already (found '2026-11-01'). Keep one row a day."
+    )
