@@ -29,7 +29,7 @@ from tripplan.forecast.crossing import (
 )
 from tripplan.forecast.history import read_history
 from tripplan.forecast.learning import EDGES, STRAY_SHARE
-from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+from tripplan.forecast.outlook import Basis, Outlook, PastRun, Renewal, SiteForecast
 from tripplan.forecast.past import pack_notes, past_runs, percent_flags, site_flags
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 from tripplan.forecast.weather import ColdSpell
@@ -93,7 +93,8 @@ def forecast_fleet(
     chances: dict[str, NDArray[np.float64]] = {}
     for item in evidence:
         if item.site.flat_on is not None:
-            forecasts[item.site.site_id], chances[item.site.site_id] = _given(fleet, item, on, to)
+            site_id = item.site.site_id
+            forecasts[site_id], chances[site_id] = _given(physics, item, known[site_id], on, to)
     for place in _chances_in_place(physics, evidence, known, on):
         site_id = place.item.site.site_id
         forecasts[site_id], chances[site_id] = _describe(physics, place, known[site_id], on, to)
@@ -116,11 +117,18 @@ def _risk(fleet: Fleet, item: Evidence) -> float:
     return fleet.plan.risk if item.site.risk is None else item.site.risk
 
 
-def _given(fleet: Fleet, item: Evidence, on: date, to: date) -> tuple[SiteForecast, NDArray[np.float64]]:
+def _past(physics: Physics, item: Evidence, knowledge: SiteKnowledge) -> tuple[PastRun, ...]:
+    is_large = len(physics.fleet.sites) > _MOST_SITES_WITH_PAST
+    return () if is_large else past_runs(item, physics, knowledge.learned)
+
+
+def _given(
+    physics: Physics, item: Evidence, knowledge: SiteKnowledge, on: date, to: date
+) -> tuple[SiteForecast, NDArray[np.float64]]:
     """Return the forecast of a date that the user gives, by the contract's formulas."""
     from scipy.special import ndtr, ndtri
 
-    site, risk = item.site, _risk(fleet, item)
+    site, risk = item.site, _risk(physics.fleet, item)
     given, spread = site.flat_on or on, site.flat_on_sd_days
 
     def shift(level: float, more: float = 0.0) -> timedelta:
@@ -132,8 +140,21 @@ def _given(fleet: Fleet, item: Evidence, on: date, to: date) -> tuple[SiteForeca
     early, likely, late = (given + shift(level) for level in _LEVELS)
     swap_by = given + shift(risk, site.backup_days) - timedelta(days=1)
     because = "flat_on as given" if spread <= 0 else f"flat_on as given, spread {spread:g} days"
+    shown = _past(physics, item, knowledge)
     forecast = SiteForecast(
-        site.site_id, early, likely, late, swap_by, risk, float(dark[0]), None, Basis.GIVEN_DATE, because
+        site_id=site.site_id,
+        flat_early=early,
+        flat_likely=likely,
+        flat_late=late,
+        swap_by=swap_by,
+        risk=risk,
+        chance_dark_today=float(dark[0]),
+        charge_left=None,
+        basis=Basis.GIVEN_DATE,
+        because=because,
+        own_share=knowledge.learned.own_share,
+        last_runs=shown,
+        flags=site_flags(shown),
     )
     return forecast, dark
 
@@ -296,7 +317,9 @@ def _describe(
         freezes = freezes_from(physics, item, load, float(loads[1]), risk, on, min(to, late))
     because = load.because
     if knowledge.n_class_runs and abs(knowledge.class_shift) >= _WORTH_SAYING:
-        because = f"{because}; the fleet's runs say {log_percent(knowledge.class_shift)} draw"
+        shift = knowledge.class_shift
+        said = f"{log_percent(-shift)} life" if load.battery is None else f"{log_percent(shift)} draw"
+        because = f"{because}; the fleet's runs say {said}"
     if item.history.past:
         lasted = len(item.history.past)
         because = f"{lasted} own run{'s' if lasted > 1 else ''}; {because}"
@@ -306,8 +329,7 @@ def _describe(
         because = f"silent since {item.history.now.silent_since.isoformat()}, so perhaps dark; {because}"
     elif dark[0] > 0.5:
         because = f"{because}; hardly a pack lasts this long, so it may well be dark"
-    is_large = len(physics.fleet.sites) > _MOST_SITES_WITH_PAST
-    said = () if is_large else past_runs(item, physics, knowledge.learned)
+    shown = _past(physics, item, knowledge)
     forecast = SiteForecast(
         site_id=item.site.site_id,
         flat_early=early,
@@ -320,9 +342,9 @@ def _describe(
         basis=Basis.HISTORY if knowledge.has_runs else load.basis,
         because=because,
         own_share=knowledge.learned.own_share,
-        last_runs=said,
+        last_runs=shown,
         flags=(
-            *site_flags(said),
+            *site_flags(shown),
             *percent_flags(item.history),
             *_freezing_flag(freezes, swap_by),
             *_panel_flag(item, likely, late, on),
