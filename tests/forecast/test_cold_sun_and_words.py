@@ -151,3 +151,12 @@ def test_the_page_is_complete_and_neutral():
     assert "\u202e" not in page
     assert "Swap by" in page
     assert page.count("<polyline") == 2
+
+
+def test_alkaline_backup_in_deep_cold_is_not_to_be_counted_on():
+    site = replace(make_site(), backup_days=10.0, backup_chemistry=Chemistry.ALKALINE)
+    flags = forecast_fleet(make_fleet(site), ON, 2).sites["A"].flags
+    assert any("alkaline" in flag for flag in flags)
+    assert not any(
+        "alkaline" in flag for flag in forecast_fleet(make_fleet(site, climate=MILD), ON, 2).sites["A"].flags
+    )

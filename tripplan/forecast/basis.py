@@ -14,7 +14,7 @@ from datetime import date
 from tripplan.errors import Fault, InputError
 from tripplan.fleet import Fleet, Pack, PackType, Site
 from tripplan.forecast.battery import Battery, battery_of, rate_share, standing_health
-from tripplan.forecast.history import History, SiteHistory
+from tripplan.forecast.history import History, Run, SiteHistory
 from tripplan.forecast.load import pack_draw_mah_per_day
 from tripplan.forecast.outlook import Basis
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
@@ -155,9 +155,7 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
             continue
         in_place = None if site.flat_on is not None else _load(fleet, site, kind, place.pack, on)
         runs = history.sites[site.site_id]
-        past = tuple(
-            _load(fleet, site, kind, packs.get(run.pack_id), run.start) or renewal for run in runs.past
-        )
+        past = tuple(_load_of_run(fleet, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
         found.append(Evidence(site, place.since, in_place, renewal, runs, past))
     if faults:
         raise InputError(faults)
@@ -176,6 +174,12 @@ def _given_life(flat_on: date, since: date) -> Load | None:
         Basis.USUAL_LIFE,
         f"{days} days, as the pack in place is given",
     )
+
+
+def _load_of_run(fleet: Fleet, site: Site, pack: Pack | None, run: Run) -> Load | None:
+    """Return what the model expects of an ended run; its pack may have been of another type."""
+    kind = fleet.pack_types[site.pack_type if pack is None else pack.pack_type]
+    return _load(fleet, site, kind, pack, run.start)
 
 
 def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:

@@ -60,4 +60,5 @@ def _site_to_json(forecast: SiteForecast) -> dict[str, Any]:
             for run in forecast.last_runs
         ],
         "flags": list(forecast.flags),
+        "freezes_from": None if forecast.freezes_from is None else forecast.freezes_from.isoformat(),
     }
