@@ -16,24 +16,28 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.fleet import Chemistry, Fleet
+from tripplan.fleet import Fleet
 from tripplan.forecast.basis import Evidence, Load, find_evidence
 from tripplan.forecast.course import charge_course, fitting_loads, freezes_from
 from tripplan.forecast.crossing import (
-    LoadGrid,
-    PanelSums,
-    WeatherSums,
     flat_share,
     grid_over,
     quantile_days,
 )
+from tripplan.forecast.flags import backup_flags, freezing_flags, panel_flags, percent_flags, run_flags
 from tripplan.forecast.history import read_history
-from tripplan.forecast.learning import EDGES, STRAY_SHARE
-from tripplan.forecast.outlook import Basis, Outlook, PastRun, Renewal, SiteForecast
-from tripplan.forecast.past import pack_notes, past_runs, percent_flags, site_flags
-from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
+from tripplan.forecast.outlook import Basis, Outlook, PastRun, SiteForecast
+from tripplan.forecast.past import pack_notes, past_runs
+from tripplan.forecast.pool import Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
+from tripplan.forecast.renewals import (
+    LEVELS,
+    Items,
+    accepted_risk,
+    ages_to_follow,
+    forecast_renewals,
+    with_early_failures,
+)
 from tripplan.forecast.weather import ColdSpell
-from tripplan.forecast.words import NEVER_FLAT
 
 __all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 
@@ -41,21 +45,10 @@ __all__ = ["chances_in_place", "flat_quantiles", "forecast_fleet"]
 _BELIEVED = 0.01
 #: Chance that a running site stays silent for several reports: signal, card, device. Assumption.
 _SILENT_THOUGH_RUNNING = 0.1
-_LEVELS = (0.05, 0.5, 0.95)
-_DARK_STEP = 7
-#: Fleets above this size are worked out for every seventh day, and in lots of this size.
-_LARGE_FLEET = 1000
-_LARGE_DARK_STEP = 28
-#: Alkaline cells with transmit pulses hold 10 to 25 % at -20 C (trade practice, no source). [deg C]
-_ALKALINE_FAILS_C = -10.0
-#: Numbers held at once while packs put in later are followed.
-_BLOCK_SIZE = 2_000_000
 #: Fleets above this size are not shown their past runs one by one.
 _MOST_SITES_WITH_PAST = 1000
 #: A class that differs less than this from the model is not worth a word.
 _WORTH_SAYING = 0.05
-
-Items = list[tuple[Evidence, Load, NDArray[np.float64]]]
 
 
 def forecast_fleet(
@@ -100,7 +93,7 @@ def forecast_fleet(
     for place in _chances_in_place(physics, evidence, known, on):
         site_id = place.item.site.site_id
         forecasts[site_id], chances[site_id] = _describe(physics, place, known[site_id], on, to)
-    renewals, by_age, dark_step = _forecast_renewals(physics, evidence, known, on, to)
+    renewals, by_age, dark_step = forecast_renewals(physics, evidence, known, on, to)
     order = [site.site_id for site in fleet.sites]
     return Outlook(
         on=on,
@@ -115,10 +108,6 @@ def forecast_fleet(
     )
 
 
-def _risk(fleet: Fleet, item: Evidence) -> float:
-    return fleet.plan.risk if item.site.risk is None else item.site.risk
-
-
 def _past(physics: Physics, item: Evidence, knowledge: SiteKnowledge) -> tuple[PastRun, ...]:
     is_large = len(physics.fleet.sites) > _MOST_SITES_WITH_PAST
     return () if is_large else past_runs(item, physics, knowledge.learned)
@@ -130,7 +119,7 @@ def _given(
     """Return the forecast of a date that the user gives, by the contract's formulas."""
     from scipy.special import ndtr, ndtri
 
-    site, risk = item.site, _risk(physics.fleet, item)
+    site, risk = item.site, accepted_risk(physics.fleet, item)
     given, spread = site.flat_on or on, site.flat_on_sd_days
 
     def shift(level: float, more: float = 0.0) -> timedelta:
@@ -139,7 +128,7 @@ def _given(
 
     ends = (on - given).days + 1.0 + np.arange((to - on).days + 1) - site.backup_days
     dark = np.asarray(ndtr(ends / spread) if spread > 0 else ends > 0, dtype=np.float64)
-    early, likely, late = (given + shift(level) for level in _LEVELS)
+    early, likely, late = (given + shift(level) for level in LEVELS)
     swap_by = given + shift(risk, site.backup_days) - timedelta(days=1)
     because = "flat_on as given" if spread <= 0 else f"flat_on as given, spread {spread:g} days"
     shown = _past(physics, item, knowledge)
@@ -156,7 +145,7 @@ def _given(
         because=because,
         own_share=knowledge.learned.own_share,
         last_runs=shown,
-        flags=site_flags(shown),
+        flags=run_flags(shown),
     )
     return forecast, dark
 
@@ -195,7 +184,7 @@ def _chances_in_place(
             groups[physics.key(item, item.in_place)].append((item, item.in_place, mass))
     for key, group in groups.items():
         grid = grid_over([load.log_mean for _, load, _ in group], [cells for _, _, cells in group])
-        n_ages = _ages_to_follow(group, 1e-5, has_seasons=bool(key[-1]))
+        n_ages = ages_to_follow(group, 1e-5, has_seasons=bool(key[-1]))
         starts: dict[tuple[date, float], Items] = defaultdict(list)
         for member in group:
             item = member[0]
@@ -206,7 +195,7 @@ def _chances_in_place(
             first = (since - physics.first).days
             limits = sums.limits(first, (on - since).days + n_ages, charge_in)
             mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in cohort], axis=1)
-            chances = _with_early_failures(flat_share(limits, grid) @ mass)
+            chances = with_early_failures(flat_share(limits, grid) @ mass)
             for column, (item, load, _) in enumerate(cohort):
                 chance = _given_signs(chances[:, column], since, item, on)
                 yield _InPlace(item, load, since, chance, limits)
@@ -264,18 +253,6 @@ def flat_quantiles(fleet: Fleet, on: date, levels: Sequence[float]) -> dict[str,
     }
 
 
-def _ages_to_follow(group: Items, tail: float, *, has_seasons: bool) -> int:
-    """Return the days after which all but a tail of each site's packs must be flat."""
-    if group[0][0].site.panel_w is not None:
-        return FAR_DAYS
-    least = min(
-        load.log_mean + EDGES[int(np.searchsorted(np.cumsum(cells), tail))] for _, load, cells in group
-    )
-    # the usable share is at most 1.05, and self-discharge only shortens; a year evens out the seasons
-    longest = math.ceil(1.06 * math.exp(-least)) + 2
-    return min(FAR_DAYS, longest + (365 if has_seasons else 0))
-
-
 def _given_signs(chance: NDArray[np.float64], since: date, item: Evidence, on: date) -> NDArray[np.float64]:
     """Return the chance of being flat by the end of each day, given the signs of life."""
 
@@ -302,9 +279,9 @@ def _describe(
     physics: Physics, place: _InPlace, knowledge: SiteKnowledge, on: date, to: date
 ) -> tuple[SiteForecast, NDArray[np.float64]]:
     item, load, since, chance = place.item, place.load, place.since, place.chance
-    risk, backup = _risk(physics.fleet, item), item.site.backup_days
+    risk, backup = accepted_risk(physics.fleet, item), item.site.backup_days
     columns = np.broadcast_to(chance[:, None], (len(chance), 4))
-    days = quantile_days(columns, np.array([*_LEVELS, risk])).tolist()
+    days = quantile_days(columns, np.array([*LEVELS, risk])).tolist()
     early, likely, late = (since + timedelta(days=math.floor(day + 1e-9)) for day in days[:3])
     swap_by = since + timedelta(days=math.floor(days[3] + backup + 1e-9) - 1)
     age = (on - since).days
@@ -346,11 +323,11 @@ def _describe(
         own_share=knowledge.learned.own_share,
         last_runs=shown,
         flags=(
-            *site_flags(shown),
+            *run_flags(shown),
             *percent_flags(item.history),
-            *_freezing_flag(freezes, swap_by),
-            *_panel_flag(item, likely, late, on),
-            *_backup_flag(physics.fleet, item, swap_by),
+            *freezing_flags(freezes, swap_by),
+            *panel_flags(item, likely, late, on),
+            *backup_flags(physics.fleet, item, swap_by),
         ),
         freezes_from=freezes,
         charge_early=course[0] if course else (),
@@ -358,136 +335,3 @@ def _describe(
         charge_late=course[2] if course else (),
     )
     return forecast, dark
-
-
-def _panel_flag(item: Evidence, likely: date, late: date, on: date) -> tuple[str, ...]:
-    """Recognise a site that never runs flat, and one that fails only in the dark months."""
-    if item.site.panel_w is None:
-        return ()
-    if (likely - on).days >= FAR_DAYS - 7:
-        return (f"{NEVER_FLAT}: in the likely case not flat within three years",)
-    dark_months = (11, 12, 1, 2) if item.site.lat >= 0 else (5, 6, 7, 8)
-    if likely.month in dark_months and late.month in dark_months and (likely - on).days > 120:
-        return ("it fails only in the dark months: a full pack in autumn, or more panel, carries it",)
-    return ()
-
-
-def _backup_flag(fleet: Fleet, item: Evidence, swap_by: date) -> tuple[str, ...]:
-    site, climate = item.site, fleet.climate
-    if site.backup_days <= 0 or site.backup_chemistry is not Chemistry.ALKALINE or climate is None:
-        return ()
-    if climate.mean_c[swap_by.month - 1] > _ALKALINE_FAILS_C:
-        return ()
-    return ("its backup cells are alkaline and hold little in deep cold: do not count on their days then",)
-
-
-def _freezing_flag(freezes: date | None, swap_by: date) -> tuple[str, ...]:
-    if freezes is None or freezes > swap_by:
-        return ()
-    return (f"freezing sets the date, not darkness: the pack could freeze from {freezes.isoformat()}",)
-
-
-def _forecast_renewals(
-    physics: Physics,
-    evidence: Sequence[Evidence],
-    known: Mapping[str, SiteKnowledge],
-    on: date,
-    to: date,
-) -> tuple[dict[str, Renewal], dict[str, NDArray[np.float64]], int]:
-    renewals: dict[str, Renewal] = {}
-    by_age: dict[str, NDArray[np.float64]] = {}
-    is_large = len(evidence) > _LARGE_FLEET
-    groups: dict[tuple[object, ...], Items] = defaultdict(list)
-    for item in evidence:
-        mass = known[item.site.site_id].learned.later
-        groups[physics.key(item, item.renewal)].append((item, item.renewal, mass))
-    for key, members in groups.items():
-        # light and heavy loads apart, so that each lot needs few days and few cells
-        members.sort(key=lambda member: member[1].log_mean)
-        for first in range(0, len(members), _LARGE_FLEET):
-            lot = members[first : first + _LARGE_FLEET]
-            _forecast_lot(physics, key, lot, known, on, to, renewals, by_age, is_large=is_large)
-    return renewals, by_age, _LARGE_DARK_STEP if is_large else _DARK_STEP
-
-
-def _forecast_lot(
-    physics: Physics,
-    key: tuple[object, ...],
-    lot: Items,
-    known: Mapping[str, SiteKnowledge],
-    on: date,
-    to: date,
-    renewals: dict[str, Renewal],
-    by_age: dict[str, NDArray[np.float64]],
-    *,
-    is_large: bool,
-) -> None:
-    n_days, first = (to - on).days + 1, (on - physics.first).days
-    step, dark_step = (7, _LARGE_DARK_STEP) if is_large else (1, _DARK_STEP)
-    grid = grid_over([load.log_mean for _, load, _ in lot], [cells for _, _, cells in lot])
-    # followed until every site's late quantile is passed
-    tail = 1.0 - _LEVELS[-1] - 0.02
-    n_ages = max(n_days, _ages_to_follow(lot, tail, has_seasons=bool(key[-1])))
-    mass = np.stack([grid.mass(load.log_mean, cells) for _, load, cells in lot], axis=1)
-    risks = np.array([_risk(physics.fleet, item) for item, _, _ in lot])
-    backups = np.array([item.site.backup_days for item, _, _ in lot])
-    sums = physics.sums(lot[0][0], lot[0][1])
-    if isinstance(sums, PanelSums):
-        sums.prepare(first, first + n_days - 1, n_ages)
-    table = np.empty((4, n_days, len(lot)), dtype=np.int64)
-    rows: list[NDArray[np.float64]] = []
-    starts = range(0, n_days, step)
-    for k, chance in zip(starts, _chances_by_start(sums, first, starts, n_ages, grid, mass), strict=True):
-        start = on.toordinal() + k
-        # between the days worked out, the date of the earlier one stands: the safe side
-        days = slice(k, k + step)
-        swap_by = start - 1 + np.floor(quantile_days(chance, risks) + backups + 1e-9)
-        table[0, days] = swap_by.astype(np.int64)
-        for place, level in enumerate(_LEVELS, start=1):
-            table[place, days] = start + np.floor(quantile_days(chance, level) + 1e-9).astype(np.int64)
-        if k % dark_step == 0:
-            rows.append(_dark_row(chance, backups, n_days))
-    # an earlier day is lowered where a later one does worse: again the safe side
-    table = np.minimum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
-    dark = np.stack(rows)
-    for column, (item, load, _) in enumerate(lot):
-        site_id = item.site.site_id
-        basis = Basis.HISTORY if known[site_id].has_runs else load.basis
-        swap_by, early, likely, late = np.ascontiguousarray(table[:, :, column])
-        renewals[site_id] = Renewal(site_id, swap_by, early, likely, late, basis)
-        by_age[site_id] = np.ascontiguousarray(dark[:, :, column])
-
-
-def _chances_by_start(
-    sums: WeatherSums,
-    first: int,
-    starts: Sequence[int],
-    n_ages: int,
-    grid: LoadGrid,
-    mass: NDArray[np.float64],
-) -> Iterator[NDArray[np.float64]]:
-    """Yield, for packs put in on some days, the chance of being flat: shape (n_ages, n_sites)."""
-    # several days in one product: a small one costs more in waiting than in work
-    block = max(1, _BLOCK_SIZE // (n_ages * max(grid.n_cells, mass.shape[1])))
-    for begin in range(0, len(starts), block):
-        some = starts[begin : begin + block]
-        tables = [flat_share(sums.limits(first + k, n_ages), grid) for k in some]
-        chances = np.concatenate(tables) @ mass
-        for chance in chances.reshape(len(some), n_ages, mass.shape[1]):
-            yield _with_early_failures(chance)
-
-
-def _with_early_failures(chance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Add the few packs that fail early: they last half as long as the others would."""
-    double = np.minimum(2 * np.arange(len(chance)) + 1, len(chance) - 1)
-    return np.asarray((1.0 - STRAY_SHARE) * chance + STRAY_SHARE * chance[double], dtype=np.float64)
-
-
-def _dark_row(chance: NDArray[np.float64], backups: NDArray[np.float64], n_days: int) -> NDArray[np.float64]:
-    """Return the chance of being dark by the end of each day: flat, and the backup cells used up."""
-    dark = chance[:n_days].copy()
-    ages = np.arange(len(chance) + 1)
-    for column in np.flatnonzero(backups):
-        flat = np.concatenate([[0.0], chance[:, column]])
-        dark[:, column] = np.interp(np.arange(n_days) + 1.0 - backups[column], ages, flat)
-    return dark

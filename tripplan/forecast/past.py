@@ -1,4 +1,4 @@
-"""A site's ended runs beside what would have been said of them when they began, and what stands out."""
+"""A site's ended runs beside what would have been said of them, and packs that age fast."""
 
 from __future__ import annotations
 
@@ -11,20 +11,16 @@ from numpy.typing import NDArray
 
 from tripplan.forecast.basis import Evidence
 from tripplan.forecast.crossing import flat_share, grid_over, quantile_days
-from tripplan.forecast.history import SiteHistory
 from tripplan.forecast.learning import MIDDLES, SiteLearned
 from tripplan.forecast.outlook import PastRun
 from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge
 
-__all__ = ["pack_notes", "past_runs", "percent_flags", "site_flags"]
+__all__ = ["pack_notes", "past_runs"]
 
 _SHOWN = 5
 _FOLLOWED_DAYS = 2 * 365
 #: Standard deviations by which a pack must fall short.
 _CLEARLY = 2.0
-#: A percentage this low is worth a word even while nobody knows what it means. [%]
-_LOW_PERCENT = 20.0
-_PERCENT_MARGIN = 5.0
 
 
 def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[PastRun, ...]:
@@ -63,59 +59,6 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
             days = max(run.days, (run.dark_by - run.start).days)
         shown.append(PastRun(run.start, days, run.dark_by is not None, early, likely, late, run.pack_id))
     return tuple(shown)
-
-
-def site_flags(runs: Sequence[PastRun]) -> tuple[str, ...]:
-    """
-    Return what stands out in a site's last runs.
-
-    Parameters
-    ----------
-    runs : sequence of PastRun
-        Oldest first.
-
-    Returns
-    -------
-    tuple of str
-        Empty where nothing does.
-    """
-    last = list(runs)[-2:]
-    if not last or not last[-1].is_outside:
-        return ()
-    count = sum(run.is_outside for run in last)
-    what = "its last two runs lie" if count == 2 else "its last run lies"
-    return (f"{what} outside what was said: look whether something changed there",)
-
-
-def percent_flags(history: SiteHistory) -> tuple[str, ...]:
-    """
-    Return what the percentage that a device gives is worth: a warning, never a charge.
-
-    Parameters
-    ----------
-    history : SiteHistory
-        Of one site.
-
-    Returns
-    -------
-    tuple of str
-        A warning where it is about as low as it was before the site's flat packs ended, or, while nothing
-        is known of what it means, where it is low.
-    """
-    now = None if history.now is None else history.now.last_percent
-    if now is None:
-        return ()
-    ended = [
-        run.last_percent for run in history.past if run.dark_by is not None and run.last_percent is not None
-    ]
-    if len(ended) >= 2:
-        if now > max(ended) + _PERCENT_MARGIN:
-            return ()
-        ends = f"{min(ended):g} to {max(ended):g} %"
-        return (f"its device says {now:g} %, and its last {len(ended)} flat packs ended at {ends}",)
-    if now > _LOW_PERCENT:
-        return ()
-    return (f"its device says {now:g} %; what that means here is not known yet, so keep an eye on it",)
 
 
 def pack_notes(evidence: Sequence[Evidence], known: Mapping[str, SiteKnowledge]) -> tuple[str, ...]:
