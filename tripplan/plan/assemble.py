@@ -21,7 +21,6 @@ __all__ = ["assemble_trips", "expected_dark_days", "trip_id"]
 class _Chain:
     """Last visit of each task so far, and the day its pack went in."""
 
-    bent: frozenset[int]
     visited: dict[int, int] = field(default_factory=dict)
     put_in: dict[int, int] = field(default_factory=dict)
 
@@ -58,9 +57,7 @@ def trip_id(day: date, crew: int) -> str:
     return f"{day.isoformat()}-{letters}"
 
 
-def assemble_trips(
-    season: Season, outlook: Outlook, book: TripBook, trips: Trips, bent: frozenset[int] = frozenset()
-) -> tuple[Trip, ...]:
+def assemble_trips(season: Season, outlook: Outlook, book: TripBook, trips: Trips) -> tuple[Trip, ...]:
     """
     Build the document's trips.
 
@@ -74,8 +71,6 @@ def assemble_trips(
         Best order of each trip.
     trips : mapping of int to frozenset of int
         Visits by day index; every trip fits.
-    bent : frozenset of int, default empty
-        Tasks for which being in time left no room for fallback dates.
 
     Returns
     -------
@@ -83,7 +78,7 @@ def assemble_trips(
         By date, then the crew's place in the file.
     """
     done: list[Trip] = []
-    chain = _Chain(bent)
+    chain = _Chain()
     for index in sorted(trips, key=lambda i: (season.days[i].day, season.days[i].crew)):
         day = season.days[index]
         shape = book.best(index, trips[index])
@@ -214,8 +209,7 @@ def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chai
         swap=swap,
         jobs=tuple(job.job for job in jobs),
         fallback_left=left,
-        fallback_possible=wanted == 0
-        or (in_window > wanted and not (visit.task in chain.bent and left < wanted)),
+        fallback_possible=wanted == 0 or (in_window > wanted and left >= wanted),
     )
 
 

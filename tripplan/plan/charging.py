@@ -236,5 +236,7 @@ def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: in
             continue
         under_way = 0 if since == 0 else 1
         by_hours = int(span // hours) + under_way if hours > 0 else 10**6
-        total += min(by_hours, charger.changeovers_per_day * (until - since + 2))
+        # a pack put on a charger on the last date can count that morning only if its hours are few
+        dates = until - since + (1 if charger.hours_per_pack <= _MORNING / 60 else 0)
+        total += min(by_hours, charger.changeovers_per_day * dates + under_way)
     return total

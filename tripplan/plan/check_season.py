@@ -104,7 +104,7 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain, *, noted: bool) 
         due = _due(context, site, pack, first_visit=is_first)
         if _is_owed(context, site, due) and day > due:
             chain.missed.append((due, pack.swap_by, day, (day - due).days))
-        yield from _check_fallback(context, reach, where, chain, number, pack, previous)
+        yield from _check_fallback(context, reach, where, chain, number, pack, previous, named=noted)
         fresh = _fresh_pack(context, site, day)
         if fresh is not None:
             yield from _check_swap(context, where, site, visit, pack, fresh, is_first=is_first)
@@ -242,8 +242,15 @@ def _check_fallback(
     number: int,
     pack: _InPlace,
     previous: date | None,
+    *,
+    named: bool,
 ) -> Iterator[Refusal]:
-    """Yield a visit that leaves fewer later dates than asked for where more were possible."""
+    """
+    Yield a visit that leaves fewer later dates than asked for, where more were possible, unnamed.
+
+    Being in time comes before fallback dates: where stock or hours leave no plan with both, the
+    visit says so (``fallback_possible`` false) and a note names the site.
+    """
     day, visit = chain.visits[number][0].date, chain.visits[number][1]
     wanted, swap_by = context.fleet.plan.fallback_dates, pack.swap_by
     if day > swap_by or not _is_owed(context, chain.site, swap_by):
@@ -254,12 +261,14 @@ def _check_fallback(
     in_window = len(window)
     early = window[: max(0, in_window - wanted)]  # the dates that leave as many as wanted
     possible = wanted == 0 or any(_keeps_up(context, chain.site, other, swap_by) for other in early)
-    if possible and left < wanted:
+    unnamed = visit.fallback_possible or not named
+    if possible and left < wanted and unnamed:
         yield Refusal(
             Rule.FALLBACK,
             where,
             f"visited {day}, which leaves {left} of {wanted} later dates to reach it by {swap_by}, though "
-            f"{in_window} dates serve {'since ' + str(previous) if previous else 'from the start'}",
+            f"{in_window} dates serve {'since ' + str(previous) if previous else 'from the start'}, "
+            "and no note names it",
         )
     if visit.fallback_left != left:
         yield Refusal(
@@ -267,12 +276,13 @@ def _check_fallback(
             where,
             f"fallback_left says {visit.fallback_left}; {left} dates are left by {swap_by}",
         )
-    if visit.fallback_possible != possible:
+    if visit.fallback_possible != (possible and left >= wanted):
         yield Refusal(
             Rule.FALLBACK,
             where,
             f"fallback_possible says {'yes' if visit.fallback_possible else 'no'}; {in_window} reachable "
-            f"dates by {swap_by} and {wanted} wanted beyond the visit say {'yes' if possible else 'no'}",
+            f"dates by {swap_by}, {left} of {wanted} wanted left after the visit say "
+            f"{'yes' if possible and left >= wanted else 'no'}",
         )
 
 

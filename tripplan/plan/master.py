@@ -435,7 +435,7 @@ class Master:
             added += taken
         return added
 
-    def add_narrow(self, duals: NDArray[np.float64]) -> int:
+    def add_narrow(self, duals: NDArray[np.float64], *, width: int = 6) -> int:
         """
         Add trips of negative reduced cost found by narrow pricing, date by date.
 
@@ -443,6 +443,8 @@ class Master:
         ----------
         duals : numpy.ndarray, shape (n_rows,)
             As `solve` returns them.
+        width : int, default 6
+            Labels kept at each parking.
 
         Returns
         -------
@@ -462,7 +464,7 @@ class Master:
                 if key in seen or row[list(day.spans)].clip(min=0).sum() <= cost + 1e-4:
                     continue
                 seen.add(key)
-                priced = self.pricer.price((index,), row, cost + 1e-4, width=6, keep=4)
+                priced = self.pricer.price((index,), row, cost + 1e-4, width=width, keep=4)
                 for trip in priced.trips:
                     visits = tuple(sorted(set(trip)))
                     if self.book.fits(index, visits):

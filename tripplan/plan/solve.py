@@ -111,7 +111,7 @@ def plan_season(
     effort = effort or Effort()
     season = build_season(fleet, outlook, travel)
     run = _best_run(season, clock, effort, seed, progress)
-    trips = assemble_trips(season, outlook, run.book, run.search.best, run.bent)
+    trips = assemble_trips(season, outlook, run.book, run.search.best)
     shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
