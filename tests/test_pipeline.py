@@ -177,10 +177,12 @@ def test_the_next_trip_is_the_first_on_or_after_today(folder: Path) -> None:
     assert not (folder / "maps" / first.trip_id / LOCK_NAME).exists()
 
 
-def test_a_kit_is_of_its_trip_only(folder: Path) -> None:
-    plan = Plan.from_json(json.loads((folder / PLAN_NAME).read_bytes()))
+def test_a_kit_is_of_its_trip_only(tmp_path: Path) -> None:
+    folder = tmp_path / "fleet"
+    shutil.copytree(EXAMPLES / "two-crews", folder)
+    plan = run_plan(folder, today=TODAY).plan
     trip = min(plan.trips, key=lambda one: len(one.visits))
-    result = run_trip(folder, today=TODAY, on=trip.date, out=folder / "kit")
+    result = run_trip(folder, today=TODAY, on=trip.date, crew=trip.crew, out=folder / "kit")
     visited = {visit.site_id for visit in trip.visits}
     others = {site.site_id for site in read_fleet(folder, TODAY).sites} - visited
     assert others
