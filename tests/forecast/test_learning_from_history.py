@@ -289,3 +289,15 @@ def test_a_low_percent_warns_and_its_own_history_says_what_it_means():
     assert "its device says 40 %, and its last 2 flat packs ended at 38 to 42 %" in (
         forecast_fleet(known, ON, 2).sites["A"].flags
     )
+
+
+def test_a_tested_pack_is_foreseen_more_sharply():
+    since = ON - timedelta(days=10)
+    pack = Pack("P1", "SLA", tested_ah=6.0, tested_on=since, where="A", since=since)
+    tested = forecast_fleet(make_fleet([make_site("A")], packs=(pack,)), ON, 2).sites["A"]
+    untested = forecast_fleet(
+        make_fleet([make_site("A")], packs=(replace(pack, tested_ah=None, tested_on=None),)), ON, 2
+    )
+    wide = untested.sites["A"]
+    assert (tested.flat_late - tested.flat_early) < (wide.flat_late - wide.flat_early)
+    assert "at 86% health" in tested.because

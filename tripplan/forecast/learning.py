@@ -70,6 +70,8 @@ class Chain:
         Time between the middle of each run and that of the next, one fewer than runs. [year]
     usual_tau, usual_eta : float
         What the two spreads are taken as where nothing is learned.
+    now_eta : float or None
+        What the spread of the run in place is taken as where its pack was tested; None: `usual_eta`.
     """
 
     group: Hashable
@@ -78,6 +80,7 @@ class Chain:
     gaps: tuple[float, ...]
     usual_tau: float
     usual_eta: float
+    now_eta: float | None = None
 
 
 @dataclass(frozen=True)
@@ -213,6 +216,7 @@ class _Kernels:
     """Convolutions with the run's spread and with drifts, each made once."""
 
     def __init__(self, eta_sd: float) -> None:
+        self.eta_sd = eta_sd
         self.eta = _smear(eta_sd)
         self._drifts: dict[int, NDArray[np.float64]] = {}
 
@@ -250,7 +254,7 @@ def _filter(
         seen = _with_strays(likelihood, foreseen)
         if left == 1:
             read = _with_strays(np.stack([chains[c].readings for c in columns], axis=1), foreseen)
-            now = foreseen * read
+            now = _foreseen_now(chains, theta, foreseen, kernels) * read
             now /= now.sum(axis=0)
         updated = theta[:, columns] * (kernels.eta.T @ seen)
         theta[:, columns] = updated / updated.sum(axis=0)
@@ -273,6 +277,24 @@ def _filter(
         )
         for column in range(len(chains))
     )
+
+
+def _foreseen_now(
+    chains: Sequence[Chain],
+    theta: NDArray[np.float64],
+    foreseen: NDArray[np.float64],
+    kernels: _Kernels,
+) -> NDArray[np.float64]:
+    """Return what is foreseen of the packs in place; a tested pack's run scatters less."""
+    found = foreseen.copy()
+    tested: dict[float, list[int]] = {}
+    for column, chain in enumerate(chains):
+        if chain.now_eta is not None:
+            rest = kernels.eta_sd**2 - chain.usual_eta**2 + chain.now_eta**2
+            tested.setdefault(round(float(np.sqrt(max(rest, 0.05**2))), 2), []).append(column)
+    for sd, columns in tested.items():
+        found[:, columns] = _smear(sd) @ theta[:, columns]
+    return found
 
 
 def _drift_by_gap(

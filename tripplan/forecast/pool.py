@@ -197,7 +197,9 @@ def _chain(item: Evidence, physics: Physics, on: date, spreads: tuple[float, flo
         middles.append(now.start.toordinal() + half)
     gaps = tuple(max(0.0, (after - before) / DAYS_PER_YEAR) for before, after in pairwise(middles))
     group = (item.site.profile, item.expected.basis, item.site.pack_type)
-    return Chain(group, tuple(likelihoods), readings, gaps, *spreads)
+    tested = item.in_place is not None and item.in_place.run_sd < spreads[1]
+    now_eta = item.in_place.run_sd if item.in_place is not None and tested else None
+    return Chain(group, tuple(likelihoods), readings, gaps, *spreads, now_eta)
 
 
 def _middle(run: Run, on: date) -> float:
