@@ -293,6 +293,7 @@ def order_visits(
     day_end,  # int
     n_visits,  # int
     max_labels,  # int
+    waiting_counts,  # bool: False counts travel and work only, as the record of TSPTW does
 ):
     """
     Find the order, loops and hours of given visits that take the least crew time, exactly.
@@ -342,7 +343,7 @@ def order_visits(
                         leave = min(l0, latest - d0)
                         leave = min(leave, day_end - home - d0)
                         if leave >= day_start and e0 + home <= day_end:
-                            span = max(d0 + home, e0 + home - leave)
+                            span = max(d0 + home, e0 + home - leave) if waiting_counts else d0 + home
                             if span < best or (span == best and leave > best_leave):
                                 best = span
                                 best_leave = leave

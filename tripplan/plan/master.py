@@ -39,6 +39,9 @@ _MISSED = 10.0
 """Cost of a window without a visit in the linear programme: far above any share of a trip."""
 
 _MOST_NEAR = 7
+_NEAR_VALUE = 0.85
+"""Smoothing begins once the bound has come this near to the linear value; a poor centre misleads."""
+
 _EPS = 1e-6
 _ROUNDING = 1e-5
 
@@ -347,7 +350,7 @@ class Master:
                 continue
             self.rounds += 1
             center = self._center
-            if center is None or smoothing < 0.02:
+            if center is None or smoothing < 0.02 or self.bound < _NEAR_VALUE * self.value:
                 mixed = duals
             else:
                 mixed = smoothing * center + (1 - smoothing) * duals

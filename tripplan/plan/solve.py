@@ -331,6 +331,8 @@ def _reserve_cost(run: _Run, *, late: bool) -> tuple[str, ...]:
     windows = build_windows(run.season, 0)
     free = _Run(run.season, windows, run.clock, run.effort.short(), run.seed, None)
     free.search.offer(run.search.best)
+    for column in run.master.columns:
+        free.master.add(column.index, column.visits, usable=column.usable)
     free.solve()
     found = free.search.value
     if found is None or found.late_sites:

@@ -134,6 +134,7 @@ class TripBook:
             day.end,
             items,
             _MAX_LABELS,
+            True,  # noqa: FBT003
         )
         if seconds < 0:
             return None
