@@ -376,6 +376,25 @@ def test_trip_uses_the_plan_on_file(
     assert f"Trip {first['trip_id']}: " in later.stdout
 
 
+def test_the_demos_trip_is_told_in_full(demo_run: Any) -> None:
+    plan = json.loads((demo_run.fleet / "plan.json").read_bytes())
+    trip = plan["trips"][0]
+    shown = demo_run.output[demo_run.output.index(f"Trip {trip['trip_id']}: ") :]
+    for stop in trip["stops"]:
+        assert f"{stop['park_lat']:.5f}, {stop['park_lon']:.5f}" in shown
+        for loop in stop["loops"]:
+            for visit in loop["visits"]:
+                work = [one for one in shown.splitlines() if one.startswith(visit["start"][11:16])]
+                assert any(f" {visit['site_id']} " in one and "until " in one for one in work), work
+    with (demo_run.fleet / "maps" / trip["trip_id"] / "load.csv").open(
+        encoding="utf-8-sig", newline=""
+    ) as handle:
+        for row in csv.DictReader(handle):
+            item = row["item"].removeprefix("'")
+            assert any(one.split()[:1] == [row["count"]] and item in one for one in shown.splitlines()), item
+    assert "Agree on a call by " in shown
+
+
 def _delete(folder: Path) -> str:
     (folder / "plan.json").unlink()
     return "there is no plan.json yet"

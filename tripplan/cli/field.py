@@ -12,11 +12,12 @@ from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
 from tripplan.cli.season import print_forecast, print_plan, print_remarks
-from tripplan.cli.wording import clock, clock_up, count, day, duration, packs_text, weekday
+from tripplan.cli.wording import clock, clock_up, day, duration, weekday
 
 if TYPE_CHECKING:
     from tripplan.fleet import Fleet
-    from tripplan.pipeline import PlanResult, TripResult
+    from tripplan.outputs.kit_model import KitView
+    from tripplan.pipeline import TripResult
     from tripplan.plan.document import Loop, Stop, Trip, Visit
 
 __all__ = ["demo", "print_trip", "trip"]
@@ -177,7 +178,8 @@ def print_trip(printer: Printer, result: TripResult) -> None:
             printer.say(f"! {late.site_id} is visited late: swap by was {weekday(late.swap_by)}.")
     printer.say()
     printer.table("Hour by hour", ("Time", "What", "Where"), _hours(fleet, shown))
-    _print_load(printer, planned, shown)
+    if result.kit is not None:
+        _print_kit(printer, result.kit)
     for one in result.also:
         printer.say(
             f"{one.crew} goes on the same date: tripplan trip --date {one.date.isoformat()} "
@@ -185,20 +187,29 @@ def print_trip(printer: Printer, result: TripResult) -> None:
         )
     if fleet.set_aside:
         printer.say(f"Set aside with in_use = no, not planned: {', '.join(fleet.set_aside)}.")
-    printer.say("Before you go", "bold")
-    for line in _CAUTIONS:
-        printer.say(f"  - {line}")
     if result.files:
         printer.say(f"Field kit in {result.files[0].parent}: {', '.join(file.name for file in result.files)}")
 
 
-_CAUTIONS = (
-    "Check voltage, plug and polarity at each site: the wrong pack destroys the device.",
-    "Fuse each pack at its terminal (2 to 3 A is common practice) and keep the terminals covered.",
-    "Tell someone the route and a time to call by; turn back in time for daylight.",
-    "Leave packs that are frozen, swollen, wet or leaking uncharged.",
-    "Local rules and the landowner's word come before this plan.",
-)
+def _print_kit(printer: Printer, kit: KitView) -> None:
+    for contact in kit.contacts:
+        printer.say(
+            f"Ring by {weekday(contact.ring_by)}: {contact.text} (for {', '.join(contact.site_ids)})", "bold"
+        )
+    printer.table(
+        "To load",
+        ("Count>", "What", "", "For", "On the shelf"),
+        (
+            (str(row.count), row.text, row.detail, " ".join(row.site_ids), " ".join(row.pack_ids))
+            for row in kit.load
+        ),
+    )
+    printer.say("Before you go", "bold")
+    for line in (
+        f"Agree on a call by {kit.call_by_text}, and what happens if it does not come.",
+        *kit.cautions,
+    ):
+        printer.say(f"  - {line}")
 
 
 def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:
@@ -235,29 +246,3 @@ def _work_text(visit: Visit) -> str:
     jobs = f"; {'; '.join(visit.jobs)}" if visit.jobs else ""
     wait = f" (wait from {clock(visit.arrive)})" if visit.start > visit.arrive else ""
     return f"{what}{jobs}, until {clock(visit.finish)}{wait}; swap by {day(visit.swap_by)}"
-
-
-def _print_load(printer: Printer, planned: PlanResult, shown: Trip) -> None:
-    from tripplan.travel import contacts_for
-
-    fleet = planned.fleet
-    crew = fleet.crews_by_name[shown.crew]
-    printer.say("To load", "bold")
-    printer.say(
-        f"  - charged packs: {packs_text(shown.packs)} ({count(sum(shown.packs.values()), 'pack')}; "
-        f"the vehicle takes {crew.packs_aboard})"
-    )
-    visited = [fleet.sites_by_id[visit.site_id] for visit in shown.visits]
-    wanted = {visit.site_id: set(visit.jobs) for visit in shown.visits}
-    for site in visited:
-        for job in fleet.open_jobs.get(site.site_id, ()):
-            if job.bring and job.job in wanted[site.site_id]:
-                printer.say(f"  - {job.bring} (for {site.site_id}: {job.job})")
-    printer.say("  - a meter, spare fuses of the fitted rating, a rag, a torch, the printed checklist")
-    calls: dict[tuple[date, str], list[str]] = {}
-    for site in visited:
-        for contact in contacts_for(fleet, site, shown.date):
-            calls.setdefault((contact.ring_by, contact.text), []).append(site.site_id)
-    for (ring_by, text), site_ids in sorted(calls.items()):
-        printer.say(f"Ring by {weekday(ring_by)}: {text} (for {', '.join(site_ids)})", "bold")
-    printer.say()

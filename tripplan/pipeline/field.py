@@ -12,6 +12,9 @@ from tripplan.errors import NoPlanError
 from tripplan.forecast import forecast_fleet
 from tripplan.inputs import folder_digest, read_fleet
 from tripplan.outputs import write_kit
+from tripplan.outputs.kit_model import KitView
+from tripplan.outputs.kit_view import build_kit_view
+from tripplan.outputs.wording import wording_for
 from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan_anew
 from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
@@ -34,6 +37,8 @@ class TripResult:
         The kit.
     also : tuple of Trip
         Trips of other crews on the same date.
+    kit : KitView or None
+        What the kit shows, in words; None without a trip.
     """
 
     planned: PlanResult
@@ -41,6 +46,7 @@ class TripResult:
     trip: Trip | None
     files: tuple[Path, ...] = ()
     also: tuple[Trip, ...] = ()
+    kit: KitView | None = None
 
 
 def run_trip(
@@ -97,13 +103,13 @@ def run_trip(
     if trip is None:
         return TripResult(planned, today, None)
     reports.stage("Writing the field kit")
-    kit = out if out is not None else folder / "maps" / trip.trip_id
-    with lock_folder(kit):
-        files = write_kit(
-            planned.fleet, planned.outlook, planned.travel, planned.plan, trip, kit, today=today
-        )
+    target = out if out is not None else folder / "maps" / trip.trip_id
+    rests_on = (planned.fleet, planned.outlook, planned.travel, planned.plan, trip)
+    kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"))
+    with lock_folder(target):
+        files = write_kit(*rests_on, target, today=today)
     also = tuple(one for one in planned.plan.trips if one.date == trip.date and one is not trip)
-    return TripResult(planned, today, trip, files, also)
+    return TripResult(planned, today, trip, files, also, kit)
 
 
 def _usable_plan(
