@@ -24,6 +24,8 @@ class Effort:
         Dives into the linear programme.
     repairs, repair : int, float
         Rounds of destroy and repair for fewer trips, and the deterministic time of each.
+    late_builds : int
+        Plans built anew where some site is late.
     time_repairs : int
         Rounds of destroy and repair for less crew time.
     polish_passes : int
@@ -36,6 +38,7 @@ class Effort:
     choose: float = 4.0
     repairs: int = 16
     repair: float = 1.0
+    late_builds: int = 30
     time_repairs: int = 8
     polish_passes: int = 3
 
@@ -48,6 +51,7 @@ class Effort:
             pricing_rounds=max(1, self.pricing_rounds // 3),
             choose=self.choose / 4,
             repairs=self.repairs // 4,
+            late_builds=0,
             time_repairs=0,
             polish_passes=0,
         )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tripplan.plan.search import Search
+from tripplan.plan.season import Season
+from tripplan.plan.solution import Trips
 
 __all__ = ["polish", "serve_late"]
 
@@ -65,27 +67,57 @@ def _moves(search: Search) -> Iterator[dict[int, frozenset[int]]]:
                 yield {i: v for i, v in trips.items() if v}
 
 
-def serve_late(search: Search) -> None:
+def serve_late(search: Search, start: Trips) -> dict[int, frozenset[int]]:
     """
-    Bring visits to late sites forward, or in at all, wherever that lowers stage 1.
+    Bring visits to late sites forward, in, or out, wherever that lowers stage 1.
 
     Parameters
     ----------
     search : Search
-        Holds the incumbent; may add trips, since stage 1 comes before the count of trips.
+        For the problem; its incumbent is left alone.
+    start : mapping of int to frozenset of int
+        A plan that the shelf can feed.
+
+    Returns
+    -------
+    dict
+        A plan at least as good in stage 1; may hold more trips, since stage 1 comes before them.
     """
-    season = search.season
+    season, judge = search.season, search.judge
+    trips = dict(start)
     improved = True
     while improved and search.go_on():
         improved = False
-        days = search.judge.visit_days(search.best)
-        late = [s for s, when in days.items() if search.judge.late_days_of(s, when) > 0]
-        for s in late:
+        days = judge.visit_days(trips)
+        for s in [s for s, when in days.items() if judge.late_days_of(s, when) > 0]:
             for index, day in enumerate(season.days):
-                if s not in day.spans or day.day in search.judge.visit_days(search.best)[s]:
+                if s not in day.spans:
                     continue
-                if index not in search.best and any(c in search.best for c in season.conflicts[index]):
-                    continue
-                visits = search.best.get(index, frozenset()) | {s}
-                if search.book.fits(index, visits) and search.offer({**search.best, index: visits}):
-                    improved = True
+                when = judge.visit_days(trips)[s]
+                late = judge.late_days_of(s, when)
+                mine = trips.get(index, frozenset())
+                for trial_days, other in _trials(season, s, index, when, trips):
+                    if judge.late_days_of(s, trial_days) >= late:
+                        continue
+                    trial = {**trips, **other, index: mine | {s}}
+                    trial = {i: visits for i, visits in trial.items() if visits}
+                    if not all(search.book.fits(i, v) for i, v in trial.items() if trips.get(i) != v):
+                        continue
+                    if season.fleet.stock_is_kept and judge.shortages(trial):
+                        continue
+                    trips, improved = trial, True
+                    break
+    return trips
+
+
+def _trials(
+    season: Season, s: int, index: int, when: list[int], trips: Trips
+) -> Iterator[tuple[list[int], dict[int, frozenset[int]]]]:
+    """One more visit on a day, or one moved to it: the days of the site then, the other trips changed."""
+    day = season.days[index].day
+    if day in when or (index not in trips and any(clash in trips for clash in season.conflicts[index])):
+        return
+    yield sorted([*when, day]), {}
+    for old in when:
+        holder = next(i for i in trips if season.days[i].day == old and s in trips[i])
+        yield sorted([day, *(d for d in when if d != old)]), {holder: trips[holder] - {s}}

@@ -23,6 +23,8 @@ from tripplan.plan.trips import TripBook
 
 __all__ = ["Search"]
 
+_SHARE_TRIED = 0.6
+
 
 @dataclass
 class Search:
@@ -348,6 +350,8 @@ class Search:
                 continue
             for _ in range(3):
                 prize = base * self.random.random(len(base))
+                if by_time:  # the least crew time wants trips that leave sites to others
+                    prize = np.where(self.random.random(len(base)) < _SHARE_TRIED, prize, 0.0)
                 for trip in self.pricer.price((index,), prize, 1e-6, width=4, keep=2).trips:
                     visits = frozenset(trip)
                     if self.book.fits(index, visits):

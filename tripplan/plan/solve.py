@@ -268,7 +268,10 @@ class _Run:
             search.choose_all(effort.choose)
         search.repair_rounds(effort.repairs, effort.repair, lambda: master.whole_bound)
         if search.value is not None and search.value.late_sites:
-            serve_late(search)
+            search.offer(serve_late(search, search.best))
+            for _ in range(effort.late_builds):
+                if clock.go_on():
+                    search.offer(serve_late(search, search.build(noise=1.6)))
         polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
