@@ -144,8 +144,9 @@ class Search:
         """
         trips: dict[int, frozenset[int]] = {}
         open_rows = set(range(len(self.rows)))
+        haste = 21.0 * noise * self.random.random(len(self.rows))
         while open_rows and self.go_on():
-            r = min(open_rows, key=lambda q: (self.rows[q].days[-1], len(self.rows[q].days), q))
+            r = min(open_rows, key=lambda q: (self.rows[q].days[-1] + haste[q], len(self.rows[q].days), q))
             window = self.rows[r]
             options = [
                 index
