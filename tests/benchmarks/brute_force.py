@@ -23,10 +23,17 @@ from greedy_plan import ChargingRoom, reachable_dates, work_seconds
 
 from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import Plan
+from tripplan.plan.document import Plan, Visit
 from tripplan.travel import crew_dates, crews_share_people
 
-__all__ = ["StageValues", "TooLargeError", "chargers_are_simple", "solve_by_force", "stage_values"]
+__all__ = [
+    "StageValues",
+    "TooLargeError",
+    "chargers_are_simple",
+    "solve_by_force",
+    "stage_values",
+    "untried_visits",
+]
 
 _MOST_STATES = 8_000
 
@@ -340,6 +347,39 @@ def solve_by_force(fleet: Fleet, outlook: Outlook, travel: Any) -> StageValues:
     if not chargers_are_simple(fleet):
         raise TooLargeError("more than one type of pack or charger: the order of charging would matter")
     return _Brute(fleet, outlook, travel).solve()
+
+
+def untried_visits(fleet: Fleet, outlook: Outlook, travel: Any, plan: Plan) -> list[Visit]:
+    """
+    Return the visits of a plan that enumeration does not try, since they leave too few fallback dates.
+
+    A plan may hold such a visit, named, where being in time leaves no other; the enumeration takes the
+    rule literally.
+
+    Parameters
+    ----------
+    fleet, outlook, travel : Fleet, Outlook, Travel
+        The inputs of planning.
+    plan : Plan
+        A plan that the checker accepts.
+
+    Returns
+    -------
+    list of Visit
+        In order of date.
+    """
+    brute = _Brute(fleet, outlook, travel)
+    states = {site.site_id: _SiteState(None, None, late=False) for site in fleet.sites}
+    found = []
+    for trip in sorted(plan.trips, key=lambda trip: trip.date):
+        for visit in trip.visits:
+            site, state = fleet.sites_by_id[visit.site_id], states[visit.site_id]
+            if visit.swap not in brute.swaps(site, state, trip.date):
+                found.append(visit)
+            states[visit.site_id] = _SiteState(
+                trip.date if visit.swap else state.put_in, trip.date, late=state.late
+            )
+    return found
 
 
 def stage_values(plan: Plan) -> StageValues:
