@@ -27,11 +27,11 @@ def price_trips(
     loop_d,
     loop_e,
     loop_l,  # (L,) int32
-    loop_packs,  # (L,) int32
+    loop_packs,  # (L, K) int32: packs of the loop, in all and of each scarce type
     memory,  # (P, 2) uint64: sites still remembered when standing at p
     close_by,  # (P,) int32: a trip whose last loop is at p must be off it by then
     day_start,  # int
-    packs_aboard,  # int
+    most_packs,  # (K,) int32: packs that one trip can take, in all and of each scarce type
     site_order_prize,  # (S,) float64: sites by prize per second, best first
     site_order_share,  # (S,) float64: least seconds that a site takes of any trip
     site_order_word,  # (S,) int64 word of its bit, or -1 where it has none
@@ -81,7 +81,9 @@ def price_trips(
     m0 = np.empty(cap, np.uint64)
     m1 = np.empty(cap, np.uint64)
     prize = np.empty(cap, np.float64)
-    packs = np.empty(cap, np.int32)
+    kinds = most_packs.shape[0]
+    packs = np.empty((cap, kinds), np.int32)
+    packs_here = np.zeros(kinds, np.int32)
     parent = np.empty(cap, np.int32)
     via = np.empty(cap, np.int32)
     nxt = np.empty(cap, np.int32)
@@ -105,7 +107,7 @@ def price_trips(
             a0 = np.uint64(0)
             a1 = np.uint64(0)
             prize_here = 0.0
-            packs_here = 0
+            packs_here[:] = 0
         else:
             while current == -1:
                 bucket += 1
@@ -119,7 +121,7 @@ def price_trips(
             a0 = m0[current]
             a1 = m1[current]
             prize_here = prize[current]
-            packs_here = packs[current]
+            packs_here[:] = packs[current]
             dominated = False
             if width > 0:
                 worst = 0
@@ -139,12 +141,17 @@ def price_trips(
                     if (
                         prize[o] >= prize_here - 1e-12
                         and t[o] <= t_here
-                        and packs[o] <= packs_here
                         and (m0[o] & ~a0) == 0
                         and (m1[o] & ~a1) == 0
                     ):
-                        dominated = True
-                        break
+                        fewer = True
+                        for z in range(kinds):
+                            if packs[o, z] > packs_here[z]:
+                                fewer = False
+                                break
+                        if fewer:
+                            dominated = True
+                            break
             if not dominated and threshold > 0:
                 # what a real trip could still add: everything here, the rest by share of the time left
                 left = np.float64(horizon - t_here)
@@ -210,7 +217,12 @@ def price_trips(
                     continue
                 if (loop_mask[k, 0] & a0) != 0 or (loop_mask[k, 1] & a1) != 0:
                     continue
-                if packs_here + loop_packs[k] > packs_aboard:
+                allowed = True
+                for z in range(kinds):
+                    if packs_here[z] + loop_packs[k, z] > most_packs[z]:
+                        allowed = False
+                        break
+                if not allowed:
                     continue
                 end = max(at + loop_d[k], loop_e[k])
                 if end > last_end[q]:
@@ -224,7 +236,9 @@ def price_trips(
                     m0 = _grown(m0, new_cap)
                     m1 = _grown(m1, new_cap)
                     prize = _grown(prize, new_cap)
-                    packs = _grown(packs, new_cap)
+                    more = np.empty((new_cap, kinds), np.int32)
+                    more[:cap] = packs
+                    packs = more
                     parent = _grown(parent, new_cap)
                     via = _grown(via, new_cap)
                     nxt = _grown(nxt, new_cap)
@@ -238,7 +252,8 @@ def price_trips(
                     m0[count] = (a0 & memory[q, 0]) | loop_mask[k, 0]
                     m1[count] = (a1 & memory[q, 1]) | loop_mask[k, 1]
                 prize[count] = prize_here + loop_prize[k]
-                packs[count] = packs_here + loop_packs[k]
+                for z in range(kinds):
+                    packs[count, z] = packs_here[z] + loop_packs[k, z]
                 parent[count] = current if current >= 0 else -1
                 via[count] = k
                 nxt[count] = -1

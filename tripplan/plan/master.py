@@ -88,7 +88,7 @@ class Master:
         self._shapes: dict[frozenset[int], int] = {}
         self._members: list[NDArray[np.float64]] = []
         self._lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
-        self._lp.setOptionValue("output_flag", False)  # noqa: FBT003
+        self._lp.silent()
         self._lp.setOptionValue("threads", 1)
         none_i, none_d = np.array([], np.int32), np.array([], np.float64)
         for _ in self.rows:

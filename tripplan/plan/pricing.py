@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from tripplan.plan.charging import most_charged
 from tripplan.plan.kernels import price_trips
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Season
@@ -14,6 +15,7 @@ from tripplan.plan.season import Season
 __all__ = ["Priced", "Pricer"]
 
 _MOST_BITS = 128
+_MOST_KINDS = 3
 _MAX_LABELS = 3_000_000
 _MAX_WORK = 300_000_000
 
@@ -44,6 +46,7 @@ class Pricer:
 
     season: Season
     _memory: dict[tuple[int, int], NDArray[np.uint64]] = field(default_factory=dict)
+    _limits: dict[tuple[int, ...], tuple[tuple[str, ...], NDArray[np.int32]]] = field(default_factory=dict)
     _bits: NDArray[np.uint64] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -116,7 +119,8 @@ class Pricer:
             return Priced(threshold, complete=True, trips=())
         e, late = table.e[chosen], table.latest[chosen]
         close = season.close_by(day, loose=loose)
-        start, aboard = day.start, season.fleet.crews[day.crew].packs_aboard
+        start = day.start
+        kinds, most = self._most_packs(indices)
         for other in indices[1:]:
             twin = season.loop_table(other, loose=loose)
             e = np.minimum(e, twin.e[chosen])
@@ -141,11 +145,11 @@ class Pricer:
             table.d[chosen],
             e,
             late,
-            table.packs[chosen],
+            np.ascontiguousarray(self._packs_of(table.member[chosen], day.day, kinds)),
             self._memory_of(day.crew, near_parks),
             close,
             start,
-            aboard,
+            most,
             *order,
             threshold,
             width,
@@ -159,6 +163,37 @@ class Pricer:
             if loops:
                 trips.append(tuple(s for k in loops for s in table.specs[k].sites))
         return Priced(float(best), bool(complete), tuple(dict.fromkeys(trips)))
+
+    def _most_packs(self, indices: tuple[int, ...]) -> tuple[tuple[str, ...], NDArray[np.int32]]:
+        """Packs that one trip of these crew-dates can take at the most: aboard, and of scarce types."""
+        if indices not in self._limits:
+            season = self.season
+            fleet = season.fleet
+            aboard = fleet.crews[season.days[indices[0]].crew].packs_aboard
+            scarce: dict[str, int] = {}
+            total = 0
+            for name in sorted({task.site.pack_type for task in season.tasks}):
+                sites = sum(task.site.pack_type == name for task in season.tasks)
+                cap = sites
+                if fleet.stock_is_kept:
+                    days = {season.days[i].day for i in indices}
+                    cap = max(most_charged(fleet, season.first, name, day, day) for day in days)
+                total += min(cap, sites)
+                if cap < sites:
+                    scarce[name] = cap
+            names = tuple(sorted(scarce, key=lambda name: scarce[name]))[:_MOST_KINDS]
+            limits = np.array([min(aboard, total), *(scarce[name] for name in names)], np.int32)
+            self._limits[indices] = (names, limits)
+        return self._limits[indices]
+
+    def _packs_of(self, member: NDArray[np.bool_], day: int, names: tuple[str, ...]) -> NDArray[np.int32]:
+        """Packs that each loop swaps in: in all, and of each scarce type."""
+        tasks = self.season.tasks
+        swaps = np.array([bool(task.swaps[day]) for task in tasks])
+        columns = [member.astype(np.int32) @ swaps]
+        for name in names:
+            columns.append(member.astype(np.int32) @ (swaps & np.array([task.site.pack_type == name for task in tasks])))
+        return np.stack(columns, axis=1).astype(np.int32)
 
     def _site_order(
         self,

@@ -1,0 +1,130 @@
+"""
+Seeded season instances and what the planner makes of them.
+
+The law: max(3, n/5) clusters 8 to 45 km from the base, two parkings each; walks 0.15 to 1.8 km; work
+10 to 20 min; draw 24 to 40 mAh/day on 7 Ah 12 V packs, a fifth of the sites 6 V; 57 degrees north; one
+crew, Saturdays and Sundays, 07:30 to 17:30, carries 9 kg, 14 packs aboard; n/4 spares, two chargers;
+packs put in 20 to 90 days ago.
+
+Run one size over all seeds::
+
+    python tests/benchmarks/season_instances.py --sites 24 --weeks 26 --seeds 10 --time-limit 60
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import random
+import statistics
+import time
+from datetime import date, timedelta
+
+from tripplan.fleet import Charger, Climate, Crew, Fleet, Pack, PackState, PackType, PlanSettings, Site
+from tripplan.forecast import forecast_fleet
+from tripplan.plan import check_plan, plan_season
+from tripplan.travel import measure_travel
+
+TODAY = date(2026, 11, 25)
+BASE = (57.0, -4.0)
+
+
+def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
+    """
+    Draw one instance.
+
+    Parameters
+    ----------
+    seed : int
+        Seed.
+    sites, weeks : int
+        Size.
+
+    Returns
+    -------
+    Fleet
+        Invented; nothing in it is real.
+    """
+    rng = random.Random(f"{seed}/{sites}")
+    km_lat, km_lon = 1 / 111.2, 1 / (111.2 * math.cos(math.radians(BASE[0])))
+    clusters = []
+    for _ in range(max(3, sites // 5)):
+        angle, far = rng.uniform(0, 2 * math.pi), rng.uniform(8, 45)
+        middle = (far * math.cos(angle), far * math.sin(angle))
+        clusters.append([(middle[0] + rng.gauss(0, 1.5), middle[1] + rng.gauss(0, 1.5)) for _ in range(2)])
+    types = {
+        "SLA12": PackType("SLA12", 12.0, "5.5x2.1 centre +"),
+        "SLA6": PackType("SLA6", 6.0, "5.5x2.5 centre +", weight_kg=2.0),
+    }
+    found, packs = [], []
+    for k in range(sites):
+        x, y = rng.choice(clusters[k % len(clusters)])
+        walk_m, angle = rng.uniform(150, 1800), rng.uniform(0, 2 * math.pi)
+        straight = walk_m / 1200
+        kind = types["SLA6" if k % 5 == 4 else "SLA12"]
+        since = TODAY - timedelta(days=rng.randint(20, 90))
+        found.append(
+            Site(
+                site_id=f"S{k + 1:03d}",
+                lat=round(BASE[0] + (y + straight * math.sin(angle)) * km_lat, 6),
+                lon=round(BASE[1] + (x + straight * math.cos(angle)) * km_lon, 6),
+                pack_type=kind.name,
+                volts=kind.volts,
+                plug=kind.plug,
+                park_lat=round(BASE[0] + y * km_lat, 5),
+                park_lon=round(BASE[1] + x * km_lon, 5),
+                walk_m=round(walk_m),
+                draw_mah_per_day=round(rng.uniform(24, 40), 1),
+                work_minutes=rng.randint(10, 20),
+            )
+        )
+        packs.append(Pack(f"P{k + 1:03d}", kind.name, where=f"S{k + 1:03d}", since=since, state=PackState.IN_USE))
+    packs += [
+        Pack(f"X{k + 1:03d}", "SLA6" if k % 5 == 4 else "SLA12", state=PackState.CHARGED)
+        for k in range(sites // 4)
+    ]
+    mean = (2.5, 2.8, 4.2, 6.3, 9.1, 11.8, 13.7, 13.4, 11.2, 8.2, 4.9, 2.8)
+    return Fleet(
+        name=f"bench {seed} {sites}x{weeks} (invented)",
+        timezone="Europe/London",
+        crews=(Crew("one", *BASE, carry_kg=9.0, packs_aboard=14),),
+        sites=tuple(found),
+        pack_types=types,
+        plan=PlanSettings(weeks=weeks),
+        climate=Climate(mean, (3.5,) * 12),
+        chargers=(Charger(("SLA12",)), Charger(("SLA6", "SLA12") if sites < 0 else ("SLA6",))),
+        packs=tuple(packs),
+    )
+
+
+def main() -> None:
+    """Plan every seed of one size and print a row each."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sites", type=int, default=24)
+    parser.add_argument("--weeks", type=int, default=26)
+    parser.add_argument("--seeds", type=int, default=10)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--time-limit", type=float, default=None)
+    given = parser.parse_args()
+    gaps, seconds, proved = [], [], 0
+    for seed in range(given.first, given.first + given.seeds):
+        fleet = make_fleet(seed, given.sites, given.weeks)
+        outlook, travel = forecast_fleet(fleet, TODAY), measure_travel(fleet)
+        begun = time.perf_counter()
+        plan = plan_season(fleet, outlook, travel, made_on=TODAY, seed=seed, time_limit_s=given.time_limit)
+        took = time.perf_counter() - begun
+        refused = check_plan(fleet, outlook, travel, plan)
+        hours = sum((trip.back - trip.leave).total_seconds() for trip in plan.trips) / 3600
+        print(
+            f"seed {seed:2d}  {plan.status!s:12s} {plan.trip_count:3d} trips, bound {plan.lower_bound:3d}, "
+            f"{hours:6.1f} h, late {plan.late_sites}/{plan.late_days}, {took:6.1f} s, refused {len(refused)}",
+            flush=True,
+        )
+        gaps.append(plan.trip_count - plan.lower_bound)
+        seconds.append(took)
+        proved += plan.trip_count == plan.lower_bound and not plan.late_sites
+    print(f"median gap {statistics.median(gaps)}, median {statistics.median(seconds):.1f} s, proved {proved}/{given.seeds}")
+
+
+if __name__ == "__main__":
+    main()
