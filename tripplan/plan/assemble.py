@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import pairwise
@@ -14,7 +15,22 @@ from tripplan.plan.solution import Trips
 from tripplan.plan.timing import TimedTrip, TimedVisit, time_trip
 from tripplan.plan.trips import TripBook
 
-__all__ = ["assemble_trips", "expected_dark_days", "trip_id"]
+__all__ = ["JobsDoNotFitError", "assemble_trips", "expected_dark_days", "trip_id"]
+
+
+class JobsDoNotFitError(Exception):
+    """
+    A first visit comes later than its jobs were reckoned with, and they do not fit its trip.
+
+    Parameters
+    ----------
+    site_ids : iterable of str
+        Sites whose jobs must be reckoned with on every visit.
+    """
+
+    def __init__(self, site_ids: Iterable[str]) -> None:
+        self.site_ids = frozenset(site_ids)
+        super().__init__(", ".join(sorted(self.site_ids)))
 
 
 @dataclass
@@ -88,7 +104,9 @@ def assemble_trips(season: Season, outlook: Outlook, book: TripBook, trips: Trip
         work = {s: season.visit_seconds(s, with_jobs=s in first) for s in trips[index]}
         timed = time_trip(season, index, shape.loops, work)
         if timed is None:
-            raise ValueError(f"trip on day index {index} cannot be timed")
+            raise JobsDoNotFitError(
+                season.tasks[s].site.site_id for s in first if season.tasks[s].job_minutes
+            )
         done.append(_trip(season, outlook, index, timed, chain))
         for s in trips[index]:
             chain.visited[s] = day.day
@@ -192,8 +210,9 @@ def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chai
     end = season.day_number(found[0])
     after_day = chain.visited.get(visit.task, -1)
     wanted = season.fleet.plan.fallback_dates
-    left = sum(day.day < d <= end for d in task.reach)
-    in_window = sum(after_day < d <= end for d in task.reach)
+    reach = task.reach if is_first else task.reach_later
+    left = sum(day.day < d <= end for d in reach)
+    in_window = sum(after_day < d <= end for d in reach)
     jobs = season.fleet.open_jobs.get(site_id, ()) if is_first else ()
     return Visit(
         site_id=site_id,

@@ -33,14 +33,14 @@ class Effort:
     """
 
     builds: int = 6
-    pricing_rounds: int = 60
-    dives: int = 12
+    pricing_rounds: int = 24
+    dives: int = 8
     choose: float = 4.0
-    repairs: int = 16
+    repairs: int = 6
     repair: float = 1.0
     late_builds: int = 30
-    time_repairs: int = 8
-    polish_passes: int = 3
+    time_repairs: int = 3
+    polish_passes: int = 2
 
     def short(self) -> Effort:
         """Return the effort for side questions."""
@@ -48,9 +48,9 @@ class Effort:
             self,
             builds=3,
             dives=self.dives // 4,
-            pricing_rounds=max(1, self.pricing_rounds // 3),
+            pricing_rounds=max(1, self.pricing_rounds // 4),
             choose=self.choose / 4,
-            repairs=self.repairs // 4,
+            repairs=0,
             late_builds=0,
             time_repairs=0,
             polish_passes=0,

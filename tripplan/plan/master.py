@@ -23,6 +23,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import highspy
@@ -170,7 +171,7 @@ class Master:
         for row in self._clique_rows.get(index, ()):
             weights[row] = 1.0
         for s in visits:
-            if self.season.tasks[s].swaps[day]:
+            if self.season.tasks[s].pays[day]:
                 for since, until, row in self._stock_rows.get(self.season.tasks[s].site.pack_type, ()):
                     if since <= day <= until:
                         weights[row] = weights.get(row, 0.0) + 1.0
@@ -238,7 +239,7 @@ class Master:
                 toll[name] = cost
             for s, task in enumerate(season.tasks):
                 cost = toll.get(task.site.pack_type, np.zeros(season.n_days))
-                out[:, s] -= np.where(task.swaps, cost, 0.0)
+                out[:, s] -= np.where(task.pays, cost, 0.0)
         return np.asarray(out)
 
     def improve_bound(self, duals: NDArray[np.float64], *, add: bool = True) -> int:
@@ -261,7 +262,6 @@ class Master:
         prize = self.prizes(duals)
         best: dict[int, float] = {}
         added = 0
-        whole = True
         for group in self._groups:
             pending: dict[bytes, list[int]] = {}
             for index in group:
@@ -280,14 +280,14 @@ class Master:
                 while not priced.complete and near > 1:
                     near -= 1
                     priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
-                whole = whole and priced.complete
+                # where even the loosest pricing did not end, all that can be collected still bounds
+                most = priced.best if priced.complete else float(row[open_sites].clip(min=0).sum())
                 for index in indices:
-                    best[index] = priced.best
+                    best[index] = most
                 if add:
                     for trip in priced.trips:
                         added += self._add_priced(indices, trip)
-        if whole:
-            self._raise_bound(duals, best)
+        self._raise_bound(duals, best)
         return added
 
     def _add_priced(self, indices: list[int], trip: tuple[int, ...]) -> int:
@@ -316,7 +316,17 @@ class Master:
     @property
     def whole_bound(self) -> int:
         """Trips that no plan serving every window can undercut."""
-        return max(0, math.ceil(self.bound - _ROUNDING))
+        return max(self.apart, math.ceil(self.bound - _ROUNDING))
+
+    @cached_property
+    def apart(self) -> int:
+        """Windows that share no day, taken greedily: each needs a trip of its own."""
+        count, last = 0, -1
+        for row in sorted(self.rows, key=lambda row: row.days[-1]):
+            if row.days[0] > last:
+                count += 1
+                last = row.days[-1]
+        return count
 
     def generate(
         self,

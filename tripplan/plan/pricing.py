@@ -16,6 +16,9 @@ __all__ = ["Priced", "Pricer"]
 
 _MOST_BITS = 128
 _MOST_KINDS = 3
+_FEW_PACKS = 8
+"""Exact pricing counts packs where a trip can take at most this many."""
+
 _MAX_LABELS = 3_000_000
 _MAX_WORK = 300_000_000
 
@@ -121,6 +124,9 @@ class Pricer:
         close = season.close_by(day, loose=loose)
         start = day.start
         kinds, most = self._most_packs(indices)
+        if loose and most[0] > _FEW_PACKS:
+            # every count compared weakens dominance; a bound may leave counts out
+            kinds, most = (), np.array([len(season.tasks)], np.int32)
         for other in indices[1:]:
             twin = season.loop_table(other, loose=loose)
             e = np.minimum(e, twin.e[chosen])
@@ -189,10 +195,9 @@ class Pricer:
     def _packs_of(self, member: NDArray[np.bool_], day: int, names: tuple[str, ...]) -> NDArray[np.int32]:
         """Packs that each loop swaps in: in all, and of each scarce type."""
         tasks = self.season.tasks
-        swaps = np.array([bool(task.swaps[day]) for task in tasks])
-        columns = [member.astype(np.int32) @ swaps]
-        for name in names:
-            columns.append(member.astype(np.int32) @ (swaps & np.array([task.site.pack_type == name for task in tasks])))
+        pays = np.array([bool(task.pays[day]) for task in tasks])
+        counted = [pays, *(pays & np.array([t.site.pack_type == name for t in tasks]) for name in names)]
+        columns = [member.astype(np.int32) @ which for which in counted]
         return np.stack(columns, axis=1).astype(np.int32)
 
     def _site_order(

@@ -12,7 +12,7 @@ from tripplan.plan.document import Unserved
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.windows import WindowSet
-from tripplan.travel import VisitSum, open_spans, single_visit_sum, usable_daylight
+from tripplan.travel import VisitSum, open_spans, single_visit_sum, sun_times, usable_daylight
 
 __all__ = ["explain_late"]
 
@@ -183,7 +183,8 @@ def _fits_alone(season: Season, site: Site, crew: Crew, day: date) -> bool:
     for first, last in open_spans(fleet, site, crew.name, day):
         done = max(at, first) + total.work * 60
         back = done + total.walk_back * 60
-        dusk = light[1] - season.reserve_s if light[1] - light[0] < 22.9 * 3600 else light[1]
+        endless = sun_times(place.lat, place.lon, day, fleet.zone).set is None
+        dusk = light[1] if endless else light[1] - season.reserve_s
         if done <= last and back <= dusk and back + total.drive_back * 60 <= end:
             return True
     return False

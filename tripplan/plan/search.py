@@ -19,7 +19,7 @@ from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips, Value
-from tripplan.plan.trips import TripBook
+from tripplan.plan.trips import MOST_ITEMS, TripBook
 
 __all__ = ["Search"]
 
@@ -160,8 +160,11 @@ class Search:
             for index in options[-4:]:
                 prize = self._worth(self.season.days[index].day, open_rows, noise)
                 prize[window.site] += 50.0
-                for trip in self.pricer.price((index,), prize, 40.0, width=8, keep=2).trips:
-                    visits = frozenset(trip)
+                for trip in (
+                    *self.pricer.price((index,), prize, 40.0, width=8, keep=2).trips,
+                    (window.site,),
+                ):
+                    visits = self._fitting(trip, window.site)
                     if window.site in visits and self.book.fits(index, visits):
                         gain = float(sum(prize[s] for s in visits))
                         if best is None or gain > best[0]:
@@ -177,6 +180,15 @@ class Search:
             self.remember(best[1], visits)
             open_rows -= self._covered(best[1], visits)
         return trips
+
+    def _fitting(self, trip: tuple[int, ...], wanted: int) -> frozenset[int]:
+        """Shorten a trip with more stops than the exact order takes, keeping the wanted site."""
+        parks: list[int] = []
+        for s in (wanted, *trip):
+            if self.season.park_of[s] not in parks:
+                parks.append(self.season.park_of[s])
+        kept = set(parks[:MOST_ITEMS])
+        return frozenset(s for s in trip if self.season.park_of[s] in kept)
 
     def _shelf_allows(self, trips: Trips, index: int, visits: frozenset[int], wanted: int) -> frozenset[int]:
         """Drop visits, those that can wait longest first, until the shelf can feed the trip."""

@@ -13,7 +13,6 @@ Days are counted from the season's first date; seconds from local midnight of th
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -22,13 +21,20 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.clock import local_moment
-from tripplan.fleet import Crew, Fleet, Site
-from tripplan.forecast.outlook import Outlook
+from tripplan.fleet import Fleet, Site
 from tripplan.plan.loops import FAR, FootTimes, LoopSpec, enumerate_loops, relaxed_loops
-from tripplan.travel import Travel, crew_dates, crews_share_people, open_spans, usable_daylight
+from tripplan.travel import Travel, crews_share_people
 
-__all__ = ["MOST_SITES_ENUMERATED", "Day", "LoopTable", "Season", "SiteTask", "Window", "build_season"]
+__all__ = [
+    "MOST_SITES_ENUMERATED",
+    "Day",
+    "LoopTable",
+    "Season",
+    "SiteTask",
+    "Window",
+    "shortest_over_all",
+    "walk_seconds",
+]
 
 MOST_SITES_ENUMERATED = 10
 """Parkings with more sites use loops of at most three sites in plans, and a relaxation in bounds."""
@@ -77,11 +83,17 @@ class SiteTask:
     likely : numpy.ndarray, shape (n_days,)
         Likely flat day of a pack put in on each day.
     reach : tuple of int
-        Days on which some crew alone could swap at the site alone without losing time.
+        Days on which some crew alone could swap at the site alone without losing time, jobs included.
+    reach_later : tuple of int
+        The same for later visits, without jobs.
     possible : tuple of int
         Days on which a visit is possible at all.
     end : int
         Windows that end at or after this day are not owed.
+    pays : numpy.ndarray of bool, shape (n_days,)
+        Whether a visit on that day surely takes a charged pack; lower bounds count only those.
+    jobs_always : bool
+        Whether plans reckon with the jobs on every visit, because the first may come late.
     """
 
     site: Site
@@ -93,8 +105,11 @@ class SiteTask:
     likely: NDArray[np.int64]
     job_minutes: float
     reach: tuple[int, ...]
+    reach_later: tuple[int, ...]
     possible: tuple[int, ...]
     end: int
+    pays: NDArray[np.bool_]
+    jobs_always: bool = False
 
 
 @dataclass(frozen=True)
@@ -138,6 +153,8 @@ class Day:
         Crew hours. [s]
     light : tuple of ((float, float) or None)
         Usable daylight at each parking, unrounded; None: no loops. [s]
+    endless : tuple of bool
+        Whether the sun does not set at each parking, so that no reserve before dusk is kept.
     spans : mapping of int to tuple of (int, int) or None
         For each task that may be entered: spans for work, None where only daylight limits. [s]
     """
@@ -148,12 +165,13 @@ class Day:
     start: int
     end: int
     light: tuple[tuple[float, float] | None, ...]
+    endless: tuple[bool, ...]
     spans: Mapping[int, tuple[tuple[int, int], ...] | None]
 
 
 @dataclass(frozen=True)
 class Season:
-    """The whole problem; see `build_season`."""
+    """The whole problem; made by `tripplan.plan.build`."""
 
     fleet: Fleet
     first: date
@@ -225,7 +243,7 @@ class Season:
         for p, light in enumerate(day.light):
             if light is None:
                 continue
-            dusk = light[1] if _is_polar(light) else light[1] - self.reserve_s
+            dusk = light[1] if day.endless[p] else light[1] - self.reserve_s
             latest = math.ceil(dusk) if loose else math.floor(dusk)
             out[p] = min(latest, day.end - int(move[p, base]))
         return out
@@ -275,7 +293,7 @@ class Season:
         for k, spec in enumerate(specs):
             for s in spec.sites:
                 member[k, s] = True
-                packs[k] += int(self.tasks[s].swaps[day.day])
+                packs[k] += int((self.tasks[s].pays if loose else self.tasks[s].swaps)[day.day])
         triples = np.array(rows, np.int32).reshape(-1, 3)
         return LoopTable(
             tuple(specs),
@@ -311,7 +329,7 @@ class Season:
         crew = self.fleet.crews[day.crew]
         carried = tuple(
             self.fleet.pack_types[self.tasks[s].site.pack_type].weight_kg
-            if self.tasks[s].swaps[day.day]
+            if (self.tasks[s].pays if loose else self.tasks[s].swaps)[day.day]
             else 0.0
             for s in here
         )
@@ -319,18 +337,9 @@ class Season:
         spans = tuple(day.spans[s] for s in here)
         key = (park, crew.carry_kg, loose, tuple(here), carried, work, spans)
         if key not in self._loops:
-            whole = math.floor if loose else math.ceil
             ids = [self.tasks[s].site.site_id for s in here]
-            walk = self.travel.walk_minutes
-            foot = FootTimes(
-                tuple(here),
-                tuple(_whole(walk(None, i), whole) for i in ids),
-                tuple(_whole(walk(i, None), whole) for i in ids),
-                tuple(tuple(0 if i == j else _whole(walk(i, j), whole) for j in ids) for i in ids),
-                work,
-                carried,
-                spans,
-            )
+            out, back, between = walk_seconds(self.travel, self.park_places[park], ids, loose=loose)
+            foot = FootTimes(tuple(here), out, back, between, work, carried, spans)
             if len(here) <= MOST_SITES_ENUMERATED:
                 self._loops[key] = enumerate_loops(foot, crew.carry_kg, _LONG_LOOP)
             elif loose:
@@ -359,7 +368,8 @@ class Season:
         what = self.tasks[task]
         if loose:
             return math.floor(what.site.work_minutes * 60 + 1e-6)
-        return self.visit_seconds(task, with_jobs=day <= max(what.due, int(what.renewed.min())))
+        may_be_first = what.jobs_always or day <= max(what.due, int(what.renewed.min()))
+        return self.visit_seconds(task, with_jobs=may_be_first)
 
     def visit_seconds(self, task: int, *, with_jobs: bool) -> int:
         """
@@ -382,254 +392,59 @@ class Season:
         return math.ceil(minutes * 60 - 1e-6)
 
 
-def _whole(minutes: float, rounding: object) -> int:
-    seconds = minutes * 60
-    return math.floor(seconds + 1e-6) if rounding is math.floor else math.ceil(seconds - 1e-6)
-
-
-def _is_polar(light: tuple[float, float]) -> bool:
-    return light[1] - light[0] >= 22.9 * 3600
-
-
-def build_season(fleet: Fleet, outlook: Outlook, travel: Travel) -> Season:
+def walk_seconds(
+    travel: Travel, place: int, site_ids: list[str], *, loose: bool
+) -> tuple[tuple[int, ...], tuple[int, ...], tuple[tuple[int, ...], ...]]:
     """
-    Turn fleet, forecast and travel into the season's problem.
+    Return whole seconds on foot at one parking.
 
     Parameters
     ----------
-    fleet : Fleet
-        Checked fleet.
-    outlook : Outlook
-        Its forecast; fixes the season's dates.
     travel : Travel
-        Minutes and metres.
+        Minutes.
+    place : int
+        Index of the parking among the places.
+    site_ids : list of str
+        Sites asked for.
+    loose : bool
+        False rounds each walk up. True rounds down and takes the shortest way over any sites of the
+        parking, since a given walk may be longer than the way over a neighbour.
 
     Returns
     -------
-    Season
-        With every site that is due, or has a job that is due, before the season's end.
+    out, back : tuple of int
+        From the parking to each site and back. [s]
+    between : tuple of tuple of int
+        From each site to each other. [s]
     """
-    first = outlook.on
-    n_days = (outlook.to - first).days + 1
-    tasks = _due_tasks(fleet, outlook, n_days)
-    place_of = [travel.place_of_site[task.site.site_id] for task in tasks]
-    park_places = tuple(sorted(set(place_of)))
-    park_of = tuple(park_places.index(place) for place in place_of)
-    park_s = fleet.drive.park_minutes * 60
-    move_up: dict[int, NDArray[np.int32]] = {}
-    move_down: dict[int, NDArray[np.int32]] = {}
-    for c, crew in enumerate(fleet.crews):
-        nodes = [*park_places, travel.place_of_crew[crew.name]]
-        seconds = travel.drive_minutes[np.ix_(nodes, nodes)] * 60
-        up = np.ceil(seconds - 1e-6)
-        down = np.floor(seconds + 1e-6)
-        up[:, :-1] += math.ceil(park_s - 1e-6)
-        down[:, :-1] += math.floor(park_s + 1e-6)
-        move_up[c] = np.minimum(up, FAR).astype(np.int32)
-        move_down[c] = np.minimum(down, FAR).astype(np.int32)
-    days = _crew_days(fleet, outlook, travel, tasks, park_places, park_of)
-    season = Season(
-        fleet,
-        first,
-        n_days,
-        tuple(tasks),
-        park_places,
-        park_of,
-        days,
-        move_up,
-        move_down,
-        travel,
-        fleet.plan.reserve_minutes * 60,
-    )
-    return _with_reach(season)
-
-
-def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int) -> list[SiteTask]:
-    origin = outlook.on.toordinal()
-    last = n_days - 1
-    tasks = []
-    for site in fleet.sites:
-        now = outlook.sites[site.site_id]
-        renewal = outlook.renewals[site.site_id]
-        in_place = now.swap_by.toordinal() - origin
-        end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
-        jobs = fleet.open_jobs.get(site.site_id, ())
-        job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
-        if site.active_from is not None and site.active_from > outlook.on:
-            continue  # waits for its setting out; a note names it
-        owed = in_place < end
-        due = min(in_place, job_due)
-        if due >= end:
-            continue
-        fresh = renewal.swap_by.astype(np.int64) - origin
-        swaps = (fresh >= in_place) if owed else np.zeros(n_days, np.bool_)
-        renewed = np.where(swaps, fresh, in_place)
-        likely_now = now.flat_likely.toordinal() - origin
-        likely = np.where(swaps, renewal.flat_likely.astype(np.int64) - origin, likely_now)
-        tasks.append(
-            SiteTask(
-                site,
-                int(due),
-                int(in_place),
-                renewed,
-                swaps,
-                likely_now,
-                likely,
-                float(sum(job.minutes for job in jobs)),
-                (),
-                (),
-                int(end),
-            )
-        )
-    return tasks
-
-
-def _crew_days(
-    fleet: Fleet,
-    outlook: Outlook,
-    travel: Travel,
-    tasks: list[SiteTask],
-    park_places: tuple[int, ...],
-    park_of: tuple[int, ...],
-) -> tuple[Day, ...]:
-    margin = fleet.plan.daylight_margin_minutes
-    found = []
-    for c, crew in enumerate(fleet.crews):
-        for day in crew_dates(fleet, crew, outlook.on, outlook.to):
-            midnight = local_moment(day, 0, fleet.zone)
-            lights: list[tuple[float, float] | None] = []
-            for place in park_places:
-                light = usable_daylight(
-                    travel.places[place].lat, travel.places[place].lon, day, fleet.zone, margin
-                )
-                lights.append(None if light is None else (light[0] - midnight, light[1] - midnight))
-            number = (day - outlook.on).days
-            spans: dict[int, tuple[tuple[int, int], ...] | None] = {}
-            for s, task in enumerate(tasks):
-                light = lights[park_of[s]]
-                if light is None or not _may_visit(task, number):
-                    continue
-                allowed = _spans(fleet, task.site, crew, day, midnight, light)
-                if allowed is None or allowed:
-                    spans[s] = allowed
-            found.append(
-                Day(
-                    c,
-                    number,
-                    midnight,
-                    local_moment(day, crew.day_start_minute, fleet.zone) - midnight,
-                    local_moment(day, crew.day_end_minute, fleet.zone) - midnight,
-                    tuple(lights),
-                    spans,
-                )
-            )
-    found.sort(key=lambda day: (day.day, day.crew))
-    return tuple(found)
-
-
-def _may_visit(task: SiteTask, day: int) -> bool:
-    """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
-    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place
-
-
-def _spans(
-    fleet: Fleet, site: Site, crew: Crew, day: date, midnight: int, light: tuple[float, float]
-) -> tuple[tuple[int, int], ...] | None:
-    spans = open_spans(fleet, site, crew.name, day)
-    cut = tuple((first - midnight, last - midnight) for first, last in spans)
-    for first, last in cut:
-        if first <= light[0] and last >= light[1]:
-            return None
-    return tuple((f, l) for f, l in cut if l >= light[0] and f <= light[1])  # noqa: E741
-
-
-def _with_reach(season: Season) -> Season:
-    """Fill in the days on which each site can be reached: alone, and at all."""
-    base = len(season.park_places)
-    reach: list[set[int]] = [set() for _ in season.tasks]
-    possible: list[set[int]] = [set() for _ in season.tasks]
-    shortest = {c: _closure(move) for c, move in season.move_down.items()}
-    for index, day in enumerate(season.days):
-        for loose, target in ((False, reach), (True, possible)):
-            table = season.loop_table(index, loose=loose)
-            move = shortest[day.crew] if loose else season.move_up[day.crew]
-            close = season.close_by(day, loose=loose)
-            if loose:
-                close = np.minimum(
-                    np.array([FAR if x is None else math.ceil(x[1]) for x in day.light]),
-                    day.end - move[:-1, base],
-                )
-            for k in np.flatnonzero(table.member.sum(axis=1) == 1):
-                p = table.park[k]
-                at = day.start + int(move[base, p])
-                if at <= table.latest[k] and max(at + table.d[k], table.e[k]) <= close[p]:
-                    s = int(np.flatnonzero(table.member[k])[0])
-                    if loose or season.tasks[s].swaps[day.day]:
-                        target[s].add(day.day)
-    tasks = tuple(
-        SiteTask(
-            **{
-                **{name: getattr(task, name) for name in task.__dataclass_fields__},
-                "reach": tuple(sorted(reach[s])),
-                "possible": tuple(sorted(possible[s])),
-            }
-        )
-        for s, task in enumerate(season.tasks)
-    )
-    return Season(
-        season.fleet,
-        season.first,
-        season.n_days,
-        tasks,
-        season.park_places,
-        season.park_of,
-        season.days,
-        season.move_up,
-        season.move_down,
-        season.travel,
-        season.reserve_s,
-        season._loops,  # noqa: SLF001
-        season._tables,  # noqa: SLF001
+    nodes: list[str | None] = [None, *(travel.places[place].site_ids if loose else site_ids)]
+    minutes = np.array([[0.0 if a == b else travel.walk_minutes(a, b) for b in nodes] for a in nodes])
+    seconds = np.floor(minutes * 60 + 1e-6) if loose else np.ceil(minutes * 60 - 1e-6)
+    if loose:
+        seconds = shortest_over_all(seconds)
+    at = [nodes.index(site_id) for site_id in site_ids]
+    return (
+        tuple(int(seconds[0, k]) for k in at),
+        tuple(int(seconds[k, 0]) for k in at),
+        tuple(tuple(int(seconds[k, j]) for j in at) for k in at),
     )
 
 
-def _closure(move: NDArray[np.int32]) -> NDArray[np.int32]:
-    """Shortest seconds over any stops in between; a bound may not miss a way round."""
-    best = move.astype(np.int64)
+def shortest_over_all(seconds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Return the shortest seconds between places over any places in between.
+
+    Parameters
+    ----------
+    seconds : numpy.ndarray, shape (n, n)
+        Direct seconds. [s]
+
+    Returns
+    -------
+    numpy.ndarray, shape (n, n)
+        Never more than `seconds`. [s]
+    """
+    best = seconds.copy()
     for k in range(len(best)):
         best = np.minimum(best, best[:, k, None] + best[None, k, :])
-    return np.minimum(best, FAR).astype(np.int32)
-
-
-def last_leaving(reach: tuple[int, ...], after: int, end: int, spare: int) -> int:
-    """
-    Return the last day up to which a visit leaves `spare` later reachable days by `end`.
-
-    Parameters
-    ----------
-    reach : tuple of int
-        Reachable days, ascending.
-    after, end : int
-        The visit falls into (after, end].
-    spare : int
-        Fallback dates asked for.
-
-    Returns
-    -------
-    int
-        `end` itself where no reachable day leaves that many.
-
-    Examples
-    --------
-    >>> last_leaving((3, 4, 10, 11, 17), 0, 12, 1)
-    10
-    >>> last_leaving((3, 10), 4, 12, 1)
-    12
-    """
-    if spare <= 0:
-        return end
-    n = bisect_right(reach, end)
-    k = n - 1 - spare
-    if k >= 0 and reach[k] > after:
-        return reach[k + 1] - 1
-    return end
+    return np.asarray(best)

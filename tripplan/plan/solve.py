@@ -10,7 +10,8 @@ from functools import cached_property
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.assemble import assemble_trips, expected_dark_days
+from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_dark_days
+from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
 from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan, Status
@@ -21,7 +22,7 @@ from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.reasons import explain_late
 from tripplan.plan.search import Search
-from tripplan.plan.season import Season, build_season
+from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet, build_windows
@@ -109,9 +110,16 @@ def plan_season(
     """
     clock = _Clock(time_limit_s)
     effort = effort or Effort()
-    season = build_season(fleet, outlook, travel)
-    run = _best_run(season, clock, effort, seed, progress)
-    trips = assemble_trips(season, outlook, run.book, run.search.best)
+    jobs_always: frozenset[str] = frozenset()
+    while True:
+        season = build_season(fleet, outlook, travel, jobs_always)
+        run = _best_run(season, clock, effort, seed, progress)
+        try:
+            trips = assemble_trips(season, outlook, run.book, run.search.best)
+        except JobsDoNotFitError as short:
+            jobs_always |= short.site_ids  # a first visit comes so late that its jobs were not reckoned with
+            continue
+        break
     shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))

@@ -12,7 +12,7 @@ from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from tripplan.plan.season import Season, SiteTask, Window, last_leaving
+from tripplan.plan.season import Season, SiteTask, Window
 
 __all__ = ["SureLate", "WindowSet", "build_windows"]
 
@@ -103,7 +103,7 @@ def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLat
         due = int(task.renewed[d])
         if due >= task.end:
             break
-        limit = max(limit, last_leaving(task.reach, d, due, spare))
+        limit = max(limit, last_leaving(task.reach_later, d, due, spare))
         lo = bisect_right(days, d)
         window = days[lo : bisect_right(days, limit)] or days[lo : bisect_right(days, due)]
         if window:
@@ -133,3 +133,37 @@ def _minimal(spans: list[_Span]) -> list[_Span]:
             set(other[0]) < set(span[0]) or (other[0] == span[0] and j < k) for j, other in enumerate(unique)
         )
     ]
+
+
+def last_leaving(reach: tuple[int, ...], after: int, end: int, spare: int) -> int:
+    """
+    Return the last day up to which a visit leaves `spare` later reachable days by `end`.
+
+    Parameters
+    ----------
+    reach : tuple of int
+        Reachable days, ascending.
+    after, end : int
+        The visit falls into (after, end].
+    spare : int
+        Fallback dates asked for.
+
+    Returns
+    -------
+    int
+        `end` itself where no reachable day leaves that many.
+
+    Examples
+    --------
+    >>> last_leaving((3, 4, 10, 11, 17), 0, 12, 1)
+    10
+    >>> last_leaving((3, 10), 4, 12, 1)
+    12
+    """
+    if spare <= 0:
+        return end
+    n = bisect_right(reach, end)
+    k = n - 1 - spare
+    if k >= 0 and reach[k] > after:
+        return reach[k + 1] - 1
+    return end

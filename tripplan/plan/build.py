@@ -1,0 +1,266 @@
+"""
+From fleet, forecast and travel to the season's problem.
+
+Two roundings run side by side: plans round durations up and windows inward; bounds round the other
+way, and take the shortest way over any parking or site, since a given leg or walk may be longer than
+the way round.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.clock import MINUTES_PER_DAY, local_moment
+from tripplan.fleet import Crew, Fleet, Site
+from tripplan.forecast.outlook import Outlook
+from tripplan.plan.loops import FAR
+from tripplan.plan.season import Day, Season, SiteTask, shortest_over_all, walk_seconds
+from tripplan.travel import Travel, crew_dates, open_spans, usable_daylight
+
+__all__ = ["build_season"]
+
+
+def build_season(
+    fleet: Fleet, outlook: Outlook, travel: Travel, jobs_always: frozenset[str] = frozenset()
+) -> Season:
+    """
+    Turn fleet, forecast and travel into the season's problem.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    outlook : Outlook
+        Its forecast; fixes the season's dates.
+    travel : Travel
+        Minutes and metres.
+    jobs_always : frozenset of str, default empty
+        Sites whose jobs are reckoned with on every visit.
+
+    Returns
+    -------
+    Season
+        With every site that is due, or has a job that is due, before the season's end.
+    """
+    first = outlook.on
+    n_days = (outlook.to - first).days + 1
+    tasks = _due_tasks(fleet, outlook, n_days, jobs_always)
+    place_of = [travel.place_of_site[task.site.site_id] for task in tasks]
+    park_places = tuple(sorted(set(place_of)))
+    park_of = tuple(park_places.index(place) for place in place_of)
+    park_s = fleet.drive.park_minutes * 60
+    move_up: dict[int, NDArray[np.int32]] = {}
+    move_down: dict[int, NDArray[np.int32]] = {}
+    stands = [k for k, place in enumerate(travel.places) if place.site_ids]
+    for c, crew in enumerate(fleet.crews):
+        base = travel.place_of_crew[crew.name]
+        nodes = [*park_places, base]
+        up = np.ceil(travel.drive_minutes[np.ix_(nodes, nodes)] * 60 - 1e-6)
+        up[:, :-1] += math.ceil(park_s - 1e-6)
+        # a bound may not miss a way round: any parking of the fleet can lie in between
+        every = [*stands, base]
+        short = shortest_over_all(np.floor(travel.drive_minutes[np.ix_(every, every)] * 60 + 1e-6))
+        at = [*(stands.index(place) for place in park_places), len(stands)]
+        down = short[np.ix_(at, at)]
+        down[:, :-1] += math.floor(park_s + 1e-6)
+        move_up[c] = np.minimum(up, FAR).astype(np.int32)
+        move_down[c] = np.minimum(down, FAR).astype(np.int32)
+    days = _crew_days(fleet, outlook, travel, tasks, park_places, park_of)
+    season = Season(
+        fleet,
+        first,
+        n_days,
+        tuple(tasks),
+        park_places,
+        park_of,
+        days,
+        move_up,
+        move_down,
+        travel,
+        fleet.plan.reserve_minutes * 60,
+    )
+    return _with_reach(season)
+
+
+def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozenset[str]) -> list[SiteTask]:
+    origin = outlook.on.toordinal()
+    last = n_days - 1
+    tasks = []
+    for site in fleet.sites:
+        now = outlook.sites[site.site_id]
+        renewal = outlook.renewals[site.site_id]
+        in_place = now.swap_by.toordinal() - origin
+        end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
+        jobs = fleet.open_jobs.get(site.site_id, ())
+        job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
+        if site.active_from is not None and site.active_from > outlook.on:
+            continue  # waits for its setting out; a note names it
+        owed = in_place < end
+        due = min(in_place, job_due)
+        if due >= end:
+            continue
+        fresh = renewal.swap_by.astype(np.int64) - origin
+        swaps = (fresh >= in_place) if owed else np.zeros(n_days, np.bool_)
+        renewed = np.where(swaps, fresh, in_place)
+        likely_now = now.flat_likely.toordinal() - origin
+        likely = np.where(swaps, renewal.flat_likely.astype(np.int64) - origin, likely_now)
+        tasks.append(
+            SiteTask(
+                site,
+                int(due),
+                int(in_place),
+                renewed,
+                swaps,
+                likely_now,
+                likely,
+                float(sum(job.minutes for job in jobs)),
+                (),
+                (),
+                (),
+                int(end),
+                # where a fresh pack lasts just as long, a visit for a job may leave the old one in
+                swaps & ~(np.bool_(bool(jobs)) & (fresh == in_place)),
+                site.site_id in jobs_always,
+            )
+        )
+    return tasks
+
+
+def _crew_days(
+    fleet: Fleet,
+    outlook: Outlook,
+    travel: Travel,
+    tasks: list[SiteTask],
+    park_places: tuple[int, ...],
+    park_of: tuple[int, ...],
+) -> tuple[Day, ...]:
+    margin = fleet.plan.daylight_margin_minutes
+    found = []
+    for c, crew in enumerate(fleet.crews):
+        for day in crew_dates(fleet, crew, outlook.on, outlook.to):
+            midnight = local_moment(day, 0, fleet.zone)
+            lights: list[tuple[float, float] | None] = []
+            endless: list[bool] = []
+            for place in park_places:
+                light = usable_daylight(
+                    travel.places[place].lat, travel.places[place].lon, day, fleet.zone, margin
+                )
+                lights.append(None if light is None else (light[0] - midnight, light[1] - midnight))
+                # the polar day is given as from local midnight to local midnight
+                endless.append(
+                    light is not None
+                    and light[0] == midnight
+                    and light[1] == local_moment(day, MINUTES_PER_DAY, fleet.zone)
+                )
+            number = (day - outlook.on).days
+            spans: dict[int, tuple[tuple[int, int], ...] | None] = {}
+            for s, task in enumerate(tasks):
+                light = lights[park_of[s]]
+                if light is None or not _may_visit(task, number):
+                    continue
+                allowed = _spans(fleet, task.site, crew, day, midnight, light)
+                if allowed is None or allowed:
+                    spans[s] = allowed
+            found.append(
+                Day(
+                    c,
+                    number,
+                    midnight,
+                    local_moment(day, crew.day_start_minute, fleet.zone) - midnight,
+                    local_moment(day, crew.day_end_minute, fleet.zone) - midnight,
+                    tuple(lights),
+                    tuple(endless),
+                    spans,
+                )
+            )
+    found.sort(key=lambda day: (day.day, day.crew))
+    return tuple(found)
+
+
+def _may_visit(task: SiteTask, day: int) -> bool:
+    """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
+    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place
+
+
+def _spans(
+    fleet: Fleet, site: Site, crew: Crew, day: date, midnight: int, light: tuple[float, float]
+) -> tuple[tuple[int, int], ...] | None:
+    spans = open_spans(fleet, site, crew.name, day)
+    cut = tuple((first - midnight, last - midnight) for first, last in spans)
+    for first, last in cut:
+        if first <= light[0] and last >= light[1]:
+            return None
+    return tuple((f, l) for f, l in cut if l >= light[0] and f <= light[1])  # noqa: E741
+
+
+def _with_reach(season: Season) -> Season:
+    """Fill in the days on which each site can be reached: alone, and at all."""
+    reach: list[set[int]] = [set() for _ in season.tasks]
+    later: list[set[int]] = [set() for _ in season.tasks]
+    possible: list[set[int]] = [set() for _ in season.tasks]
+    walks: dict[tuple[int, bool], tuple[int, int]] = {}
+    for s, task in enumerate(season.tasks):
+        for loose in (False, True):
+            place = season.park_places[season.park_of[s]]
+            out, back, _ = walk_seconds(season.travel, place, [task.site.site_id], loose=loose)
+            walks[s, loose] = (out[0], back[0])
+    for day in season.days:
+        ends = {loose: season.close_by(day, loose=loose) for loose in (False, True)}
+        for s in day.spans:
+            task = season.tasks[s]
+            if task.swaps[day.day]:
+                if _alone(season, day, s, task.job_minutes, ends, walks, loose=False):
+                    reach[s].add(day.day)
+                if _alone(season, day, s, 0.0, ends, walks, loose=False):
+                    later[s].add(day.day)
+            if _alone(season, day, s, 0.0, ends, walks, loose=True):
+                possible[s].add(day.day)
+    tasks = tuple(
+        replace(
+            task,
+            reach=tuple(sorted(reach[s])),
+            reach_later=tuple(sorted(later[s])),
+            possible=tuple(sorted(possible[s])),
+        )
+        for s, task in enumerate(season.tasks)
+    )
+    return replace(season, tasks=tasks, _loops={}, _tables={})
+
+
+def _alone(
+    season: Season,
+    day: Day,
+    s: int,
+    job_minutes: float,
+    ends: dict[bool, NDArray[np.int32]],
+    walks: dict[tuple[int, bool], tuple[int, int]],
+    *,
+    loose: bool,
+) -> bool:
+    """Play the trip to one site that leaves as early as the crew may."""
+    task, p = season.tasks[s], season.park_of[s]
+    light = day.light[p]
+    crew = season.fleet.crews[day.crew]
+    takes = (task.pays if loose else task.swaps)[day.day]
+    if takes and (
+        season.fleet.pack_types[task.site.pack_type].weight_kg > crew.carry_kg + 1e-9 or crew.packs_aboard < 1
+    ):
+        return False
+    if light is None:
+        return False
+    up, down = (math.floor, math.ceil) if loose else (math.ceil, math.floor)
+    move = (season.move_down if loose else season.move_up)[day.crew]
+    out, back = walks[s, loose]
+    slack = 1e-6 if loose else -1e-6
+    work = up((task.site.work_minutes + job_minutes) * 60 + slack)
+    there = max(day.start + int(move[-1, p]), up(light[0])) + out
+    for first, last in day.spans[s] or ((-FAR, FAR),):
+        done = max(there, first) + work
+        if done <= last and done + back <= min(int(ends[loose][p]), down(light[1])):
+            return True
+    return False
