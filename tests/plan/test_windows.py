@@ -9,8 +9,8 @@ from types import SimpleNamespace
 import numpy as np
 
 from tripplan.fleet import Site
-from tripplan.plan.season import SiteTask, last_leaving
-from tripplan.plan.windows import build_windows
+from tripplan.plan.season import SiteTask
+from tripplan.plan.windows import build_windows, last_leaving
 
 
 def _task(rng: random.Random, *, job: bool) -> SiteTask:
@@ -31,6 +31,8 @@ def _task(rng: random.Random, *, job: bool) -> SiteTask:
         likely=fresh + 5,
         job_minutes=0.0,
         reach=tuple(d for d in days if swaps[d]),
+        reach_later=tuple(d for d in days if swaps[d]),
+        pays=swaps,
         possible=days,
         end=n_days - 1,
     )

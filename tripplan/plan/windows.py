@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from tripplan.plan.season import Season, SiteTask, Window
 
-__all__ = ["SureLate", "WindowSet", "build_windows"]
+__all__ = ["SureLate", "WindowSet", "build_windows", "last_leaving"]
 
 
 @dataclass(frozen=True)
