@@ -37,9 +37,8 @@ def _draw(rng: random.Random) -> dict:
             ready = rng.choice((-FAR, rng.randint(0, 30)))
             loops.append((at[v], 1 << v, d, ready, rng.choice((FAR, rng.randint(0, 45)))))
     for a in range(visits):
-        for b in range(a):
-            if at[a] == at[b] and rng.random() < 0.7:
-                loops.append((at[a], 1 << a | 1 << b, rng.randint(0, 9), -FAR, rng.randint(10, 60)))
+        together = [b for b in range(a) if at[a] == at[b] and rng.random() < 0.7]
+        loops += [(at[a], 1 << a | 1 << b, rng.randint(0, 9), -FAR, rng.randint(10, 60)) for b in together]
     return {
         "visits": visits,
         "loops": loops,
