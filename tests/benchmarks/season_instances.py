@@ -78,7 +78,9 @@ def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
                 work_minutes=rng.randint(10, 20),
             )
         )
-        packs.append(Pack(f"P{k + 1:03d}", kind.name, where=f"S{k + 1:03d}", since=since, state=PackState.IN_USE))
+        packs.append(
+            Pack(f"P{k + 1:03d}", kind.name, where=f"S{k + 1:03d}", since=since, state=PackState.IN_USE)
+        )
     packs += [
         Pack(f"X{k + 1:03d}", "SLA6" if k % 5 == 4 else "SLA12", state=PackState.CHARGED)
         for k in range(sites // 4)
@@ -99,7 +101,9 @@ def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
 
 def main() -> None:
     """Plan every seed of one size and print a row each."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--sites", type=int, default=24)
     parser.add_argument("--weeks", type=int, default=26)
     parser.add_argument("--seeds", type=int, default=10)
@@ -123,7 +127,9 @@ def main() -> None:
         gaps.append(plan.trip_count - plan.lower_bound)
         seconds.append(took)
         proved += plan.trip_count == plan.lower_bound and not plan.late_sites
-    print(f"median gap {statistics.median(gaps)}, median {statistics.median(seconds):.1f} s, proved {proved}/{given.seeds}")
+    print(
+        f"median gap {statistics.median(gaps)}, median {statistics.median(seconds):.1f} s, proved {proved}/{given.seeds}"
+    )
 
 
 if __name__ == "__main__":

@@ -115,11 +115,11 @@ class Pricer:
         active = prize > 1e-9
         table = season.loop_table(indices[0], loose=loose)
         if not len(table.specs) or not active.any():
-            return Priced(threshold, complete=True, trips=())
+            return Priced(threshold, complete=loose, trips=())
         use = ~(table.member & ~active[None, :]).any(axis=1)
         chosen = np.flatnonzero(use)
         if not len(chosen):
-            return Priced(threshold, complete=True, trips=())
+            return Priced(threshold, complete=loose, trips=())
         e, late = table.e[chosen], table.latest[chosen]
         close = season.close_by(day, loose=loose)
         start = day.start

@@ -1,0 +1,187 @@
+"""The lower bound: no multipliers may ever lift it above a plan that exists; pricing never prices too low."""
+
+from __future__ import annotations
+
+from itertools import chain, combinations
+
+import numpy as np
+import pytest
+
+from tripplan.plan import kernels, plan_season, pricing
+from tripplan.plan.build import build_season
+from tripplan.plan.charging import most_charged
+from tripplan.plan.master import Master
+from tripplan.plan.pricing import Pricer
+from tripplan.plan.solve import _stock_rows
+from tripplan.plan.trips import TripBook
+from tripplan.plan.windows import build_windows
+from tripplan.travel import measure_travel
+
+
+def _shelf_gives(season, index, visits):
+    """Tell whether the shelf can hold the trip's packs: the most that could be charged, type by type."""
+    fleet, day = season.fleet, season.days[index].day
+    if not fleet.stock_is_kept:
+        return True
+    counts = {}
+    for s in visits:
+        if season.tasks[s].pays[day]:
+            name = season.tasks[s].site.pack_type
+            counts[name] = counts.get(name, 0) + 1
+    return all(count <= most_charged(fleet, season.first, name, day, day) for name, count in counts.items())
+
+
+def _subsets(sites):
+    return chain.from_iterable(combinations(sites, n) for n in range(1, len(sites) + 1))
+
+
+def _small_seasons(random_fleets, seeds):
+    for seed in seeds:
+        fleet, outlook = random_fleets.tiny_season(seed)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        if season.tasks:
+            yield seed, season
+
+
+def test_exact_pricing_is_never_below_the_best_real_trip(random_fleets):
+    checked = exact = 0
+    for seed, season in _small_seasons(random_fleets, range(25)):
+        rng = np.random.default_rng(seed)
+        pricer, book = Pricer(season), TripBook(season)
+        for index, day in enumerate(season.days):
+            if not day.spans:
+                continue
+            for _ in range(3):
+                prize = rng.uniform(-0.3, 1.0, len(season.tasks))
+                real = max(
+                    (
+                        prize[list(v)].sum()
+                        for v in _subsets(day.spans)
+                        if book.fits(index, v) and _shelf_gives(season, index, v)
+                    ),
+                    default=0,
+                )
+                priced = pricer.price((index,), prize, 0.2, near_parks=int(rng.integers(1, 5)))
+                assert priced.complete
+                assert priced.best >= real - 1e-9, f"seed {seed}, {season.date_of(day.day)}: {real}"
+                narrow = pricer.price((index,), prize, 0.2, width=4)
+                assert not narrow.complete, "a narrow search proves nothing"
+                assert narrow.best <= max(0.2, real) + 1e-9, "a narrow search finds real trips only"
+                checked += 1
+                exact += abs(priced.best - max(0.2, real)) < 1e-9
+    assert checked > 200
+    assert exact > 0.6 * checked, f"pricing is loose: exact in {exact} of {checked}"
+
+
+def test_dates_priced_together_are_never_below_one_of_them(random_fleets):
+    for _, season in _small_seasons(random_fleets, range(25)):
+        book, pricer = TripBook(season), Pricer(season)
+        prize = np.linspace(0.4, 0.9, len(season.tasks))
+        for group in Master(season, (), (), book, pricer)._twin_days():
+            together = pricer.price(tuple(group), prize, 0.1)
+            assert together.complete
+            for index in group:
+                sites = season.days[index].spans
+                real = [
+                    prize[list(v)].sum()
+                    for v in _subsets(sites)
+                    if book.fits(index, v) and _shelf_gives(season, index, v)
+                ]
+                assert together.best >= max(real, default=0.0) - 1e-9
+
+
+def test_pricing_that_is_cut_short_says_so(random_fleets, monkeypatch):
+    monkeypatch.setattr(pricing, "_MAX_LABELS", 2)
+    cut = 0
+    for _, season in _small_seasons(random_fleets, range(12)):
+        prize = np.ones(len(season.tasks))
+        for index, day in enumerate(season.days):
+            if len(day.spans) >= 3:
+                sets = [v for v in _subsets(day.spans) if TripBook(season).fits(index, v)]
+                if len(sets) > 3:
+                    assert not Pricer(season).price((index,), prize, 0.5).complete
+                    cut += 1
+    assert cut > 3
+
+
+@pytest.mark.parametrize("spoil", ["labels", "work"])
+def test_no_bound_rests_on_pricing_that_is_cut_short(random_fleets, monkeypatch, spoil):
+    """With truncated pricing a bound may fall, and must not rise above the plan found with whole pricing."""
+    for seed in range(8):
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
+        travel = measure_travel(fleet)
+        whole = plan_season(fleet, outlook, travel, made_on=outlook.on)
+        with monkeypatch.context() as patch:
+            patch.setattr(pricing, "_MAX_LABELS" if spoil == "labels" else "_MAX_WORK", 5)
+            cut = plan_season(fleet, outlook, travel, made_on=outlook.on)
+        if (cut.late_sites, cut.late_days) == (whole.late_sites, whole.late_days):
+            assert cut.lower_bound <= min(whole.trip_count, cut.trip_count), f"seed {seed}"
+
+
+def _bound_of_random_multipliers(season, rows, rng, rounds):
+    """Return the highest bound over random multipliers of windows and stock."""
+    book, pricer = TripBook(season), Pricer(season)
+    master = Master(season, rows, _stock_rows(season), book, pricer)
+    n_rows = master._n_rows
+    for _ in range(rounds):
+        duals = np.zeros(n_rows)
+        duals[: len(rows)] = rng.uniform(0, rng.choice((0.5, 1.0, 2.0)), len(rows))
+        duals[: len(rows)] *= rng.random(len(rows)) < 0.7
+        duals[len(rows) :] = -rng.uniform(0, 0.4, n_rows - len(rows)) * (rng.random(n_rows - len(rows)) < 0.3)
+        master.improve_bound(duals, add=False)
+    master.generate(10, go_on=lambda: True, report=lambda: None)
+    return master.bound
+
+
+def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
+    from brute_force import TooLargeError, solve_by_force
+
+    checked = tight = 0
+    for seed in range(40):
+        fleet, outlook = random_fleets.tiny_season(seed)
+        travel = measure_travel(fleet)
+        try:
+            best = solve_by_force(fleet, outlook, travel)
+        except TooLargeError:
+            continue
+        if best.late_sites or not best.trips:
+            continue
+        season = build_season(fleet, outlook, travel)
+        windows = build_windows(season, fleet.plan.fallback_dates)
+        assert not windows.sure_late, f"tiny {seed}: called late, but a plan is in time"
+        bound = _bound_of_random_multipliers(season, windows.rows, np.random.default_rng(seed), 30)
+        assert bound <= best.trips + 1e-6, f"WRONG BOUND, tiny {seed}: {bound} above {best.trips} trips"
+        checked += 1
+        tight += np.ceil(bound - 1e-5) == best.trips
+    assert checked >= 12
+    assert tight >= 0.8 * checked, f"the bound meets {tight} of {checked} seasons"
+
+
+def test_relaxed_trips_may_repeat_a_site_and_so_only_bound(random_fleets):
+    """A trip that counts a site twice is no plan; it may stand in the linear programme all the same."""
+    fleet, outlook = random_fleets.random_fleet(0, n_sites=6)
+    season = build_season(fleet, outlook, measure_travel(fleet))
+    rows = build_windows(season, 0).rows
+    master = Master(season, rows, (), TripBook(season), Pricer(season))
+    master.generate(6, go_on=lambda: True, report=lambda: None)
+    for column in master.columns:
+        if column.usable:
+            assert len(set(column.visits)) == len(column.visits)
+            assert master.book.fits(column.index, column.visits)
+
+
+def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
+    fleet, outlook = random_fleets.random_fleet(1, n_sites=6)
+    season = build_season(fleet, outlook, measure_travel(fleet))
+    real = kernels.price_trips
+
+    def watched(*args):
+        before = [np.copy(a) for a in args if isinstance(a, np.ndarray)]
+        result = real(*args)
+        after = [a for a in args if isinstance(a, np.ndarray)]
+        assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
+        return result
+
+    monkeypatch.setattr(pricing, "price_trips", watched)
+    for index in range(len(season.days)):
+        Pricer(season).price((index,), np.ones(len(season.tasks)), 0.5)
