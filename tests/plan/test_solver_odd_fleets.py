@@ -1,0 +1,299 @@
+"""Odd fleets: the bound stays below what enumeration finds, no crash, no plan that the checker refuses."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from tripplan.fleet import (
+    AccessRule,
+    Crew,
+    DateSpan,
+    DriveSettings,
+    Fleet,
+    Job,
+    Leg,
+    PackType,
+    PlanSettings,
+    Site,
+    WalkSettings,
+)
+from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+from tripplan.plan import check_plan, plan_season
+from tripplan.plan.document import Status
+from tripplan.travel import measure_travel
+
+ON = date(2027, 3, 5)  # a Friday
+PLUG = "5.5x2.1 centre +"
+SATURDAYS = Crew(
+    "N",
+    0.0,
+    0.0,
+    weekdays=frozenset({5}),
+    carry_kg=12.0,
+    packs_aboard=9,
+    day_start_minute=450,
+    day_end_minute=1050,
+)
+
+
+def _site(name: str, lon: float, lat: float = 0.0, **more) -> Site:
+    usual = {"volts": 12.0, "plug": PLUG, "pack_type": "P", "park_lat": lat, "park_lon": lon}
+    return Site(name, lat, lon, **(usual | {"walk_m": 0.0, "work_minutes": 15.0, "row": 2} | more))
+
+
+def _fleet(sites, crews=(SATURDAYS,), legs=(), *, weeks=4, fallback=0, **more) -> Fleet:
+    plan = PlanSettings(weeks, daylight_margin_minutes=0.0, reserve_minutes=0.0, fallback_dates=fallback)
+    usual = {
+        "timezone": "UTC",
+        "pack_types": {"P": PackType("P", 12.0, PLUG, weight_kg=3.0)},
+        "plan": plan,
+        "drive": DriveSettings(park_minutes=5.0),
+        "walk": WalkSettings(detour=1.0, speed_factor=1.0),
+    }
+    return Fleet(name="odd", crews=crews, sites=tuple(sites), legs=legs, **(usual | more))
+
+
+def _outlook(fleet: Fleet, due: dict[str, int], renewed, on: date = ON) -> Outlook:
+    """Return an outlook with swap-by dates so many days on; `renewed` tells a fresh pack's by day of swap."""
+    days = fleet.plan.weeks * 7 + 1
+    sites, renewals = {}, {}
+    for name, day in due.items():
+        swap_by = on + timedelta(days=day)
+        flat = [swap_by + timedelta(days=k) for k in (1, 10, 20)]
+        sites[name] = SiteForecast(name, *flat, swap_by, 0.05, 0.01, None, Basis.USUAL_LIFE, "typed in")
+        fresh = np.array([renewed(name, put_in) for put_in in range(days)], np.int64) + on.toordinal()
+        renewals[name] = Renewal(name, fresh, fresh + 1, fresh + 10, fresh + 20, Basis.USUAL_LIFE)
+    return Outlook(
+        on,
+        on + timedelta(days=days - 1),
+        0.05,
+        sites,
+        renewals,
+        {name: np.full(days, 0.01) for name in due},
+        {name: np.full((days // 7 + 1, days), 0.001) for name in due},
+        7,
+    )
+
+
+def _plan(fleet, outlook):
+    travel = measure_travel(fleet)
+    plan = plan_season(fleet, outlook, travel, made_on=outlook.on)
+    assert check_plan(fleet, outlook, travel, plan) == ()
+    return plan, travel
+
+
+def _lasting(days: int):
+    return lambda _, put_in: put_in + days
+
+
+_BY_WAY_OF_B = (
+    Leg("N", "C", 200.0, 100.0, 2),
+    Leg("N", "B", 20.0, 10.0, 3),
+    Leg("B", "C", 20.0, 10.0, 4),
+    Leg("N", "D", 100.0, 50.0, 5),
+    Leg("D", "C", 400.0, 50.0, 6),
+    Leg("B", "D", 300.0, 50.0, 7),
+)
+
+
+@pytest.mark.parametrize(
+    ("due_of_b", "weeks", "renewed"),
+    [
+        (300, 4, lambda _, put_in: put_in + 400),
+        (30, 6, lambda name, put_in: put_in + 200 if name != "B" else 30 if put_in < 12 else 300),
+    ],
+)
+def test_given_legs_that_make_a_needless_visit_pay_never_lift_the_bound(due_of_b, weeks, renewed):
+    """B is nobody's business that week, but on the way by B a trip reaches both C and D."""
+    from brute_force import solve_by_force
+
+    sites = (_site("C", 0.2), _site("D", -0.2), _site("B", 0.1))
+    fleet = _fleet(sites, legs=_BY_WAY_OF_B, weeks=weeks)
+    outlook = _outlook(fleet, {"C": 10, "D": 10, "B": due_of_b}, renewed)
+    plan, travel = _plan(fleet, outlook)
+    best = solve_by_force(fleet, outlook, travel)
+    assert best.late_sites == plan.late_sites == 0
+    assert plan.lower_bound <= best.trips
+    assert plan.status is not Status.PROVED or plan.trip_count == best.trips
+
+
+@pytest.mark.parametrize("walk_m", [6000.0, 12000.0, 15000.0])
+def test_a_given_walk_longer_than_the_way_by_a_neighbour_never_lifts_the_bound(walk_m):
+    from brute_force import solve_by_force
+
+    far = _site("A", 0.13, park_lon=0.1, walk_m=walk_m)
+    near = _site("B", 0.129, park_lon=0.1, walk_m=500.0)
+    legs = (Leg("N", "A", 20.0, 10.0, 2), Leg("N", "D", 85.0, 40.0, 3), Leg("A", "D", 105.0, 50.0, 4))
+    fleet = _fleet((far, near, _site("D", -0.2)), legs=legs)
+    outlook = _outlook(fleet, {"A": 10, "B": 300, "D": 10}, _lasting(400))
+    plan, travel = _plan(fleet, outlook)
+    best = solve_by_force(fleet, outlook, travel)
+    assert plan.late_sites == best.late_sites == 0
+    assert plan.lower_bound <= best.trips
+
+
+def test_a_site_that_needless_visits_make_reachable_is_not_called_impossible():
+    from brute_force import solve_by_force
+
+    legs = (
+        Leg("N", "C", 400.0, 100.0, 2),
+        Leg("N", "B", 20.0, 10.0, 3),
+        Leg("B", "C", 20.0, 10.0, 4),
+        Leg("C", "E", 20.0, 5.0, 5),
+        Leg("N", "E", 20.0, 5.0, 6),
+        Leg("B", "E", 5.0, 5.0, 7),
+    )
+    fleet = _fleet((_site("C", 0.2), _site("B", 0.1), _site("E", 0.11)), legs=legs)
+    outlook = _outlook(fleet, {"C": 10, "B": 300, "E": 300}, _lasting(400))
+    plan, travel = _plan(fleet, outlook)
+    assert solve_by_force(fleet, outlook, travel).late_sites == 0
+    assert not any(one.proved for one in plan.unserved)
+
+
+def test_calls_that_may_do_without_a_swap_take_no_pack_in_the_bound():
+    """A fresh pack would last just as long: the job may be done without a swap, so one pack aboard is enough."""
+    from brute_force import solve_by_force
+
+    jobs = tuple(Job(name, "clean", due_by=ON + timedelta(days=8), minutes=5.0) for name in ("E", "G"))
+    crew = replace(SATURDAYS, packs_aboard=1, weekdays=frozenset({4, 5}))
+    fleet = _fleet((_site("E", 0.1), _site("G", 0.11)), (crew,), weeks=6, jobs=jobs)
+    outlook = _outlook(fleet, {"E": 20, "G": 20}, lambda _, put_in: 20 if put_in < 13 else put_in + 100)
+    plan, travel = _plan(fleet, outlook)
+    best = solve_by_force(fleet, outlook, travel)
+    assert (plan.late_sites, best.late_sites) == (0, 0)
+    assert plan.lower_bound <= best.trips
+
+
+@pytest.mark.parametrize("life", [16, 20, 24, 30])
+def test_a_job_that_fits_no_day_leaves_its_site_unserved(life):
+    jobs = (Job("A", "rebuild the mast", minutes=560.0),)
+    fleet = _fleet((_site("A", 0.1),), weeks=5, fallback=1, jobs=jobs)
+    plan, _ = _plan(fleet, _outlook(fleet, {"A": 8}, _lasting(life)))
+    assert (plan.trip_count, plan.late_sites, plan.late_days) == (0, 1, 35 - 8)
+
+
+@pytest.mark.parametrize("lat", [65.5, 65.7, 65.9, 66.5])
+def test_the_reserve_holds_where_the_sun_sets_after_midnight(lat):
+    crew = replace(
+        SATURDAYS, base_lat=lat, base_lon=25.0, day_start_minute=1080, day_end_minute=1440, carry_kg=6.0
+    )
+    fleet = _fleet((_site("A", 25.1, lat), _site("B", 25.1, lat, walk_m=300.0)), (crew,), weeks=2)
+    fleet = replace(
+        fleet, timezone="Europe/Helsinki", plan=replace(fleet.plan, reserve_minutes=300.0, fallback_dates=0)
+    )
+    on = date(2027, 6, 14)
+    _plan(fleet, _outlook(fleet, {"A": 8, "B": 9}, _lasting(200), on))
+
+
+_FOUR = tuple(_site(f"S{k}", 0.1, lat=0.0, park_lat=0.0, walk_m=200.0 * k) for k in range(4))
+_WEAK = replace(SATURDAYS, name="W", carry_kg=1.0, people=("Ada",))
+
+
+@pytest.mark.parametrize(
+    ("fleet", "due", "renewed"),
+    [
+        pytest.param(_fleet(_FOUR[:1]), 9, _lasting(200), id="one site"),
+        pytest.param(_fleet(_FOUR), 99, _lasting(200), id="none due"),
+        pytest.param(
+            _fleet(_FOUR, (replace(SATURDAYS, away=(DateSpan(ON, ON + timedelta(days=90)),)),)),
+            9,
+            _lasting(200),
+            id="no dates",
+        ),
+        pytest.param(_fleet(_FOUR), -30, _lasting(200), id="dark for a month"),
+        pytest.param(_fleet(_FOUR), -30, _lasting(3), id="lives shorter than the gaps"),
+        pytest.param(_fleet(_FOUR), 5, _lasting(0), id="packs that last a day"),
+        pytest.param(
+            _fleet(
+                tuple(replace(site, work_minutes=0.0, walk_m=0.0) for site in _FOUR),
+                drive=DriveSettings(park_minutes=0.0),
+            ),
+            9,
+            _lasting(200),
+            id="no work, no walk, no parking",
+        ),
+        pytest.param(
+            _fleet(
+                tuple(replace(site, work_minutes=0.0, walk_m=0.0, park_lon=0.0) for site in _FOUR),
+                drive=DriveSettings(park_minutes=0.0),
+            ),
+            9,
+            _lasting(200),
+            id="a trip of no time at all",
+        ),
+        pytest.param(
+            _fleet(_FOUR, (replace(SATURDAYS, packs_aboard=1),)), 20, _lasting(200), id="one aboard"
+        ),
+        pytest.param(_fleet(_FOUR, (_WEAK,)), 9, _lasting(200), id="packs too heavy"),
+        pytest.param(
+            _fleet(_FOUR, (_WEAK, replace(SATURDAYS, people=(" ada",)))),
+            9,
+            _lasting(200),
+            id="weak and strong share a person",
+        ),
+        pytest.param(_fleet(_FOUR, weeks=1), 3, _lasting(200), id="one week"),
+        pytest.param(
+            _fleet(_FOUR, jobs=(Job("S0", "x", due_by=ON - timedelta(days=5), minutes=5.0),)),
+            9,
+            _lasting(200),
+            id="a job due before the season",
+        ),
+        pytest.param(
+            _fleet(
+                tuple(
+                    replace(site, active_to=ON + timedelta(days=d))
+                    for site, d in zip(_FOUR, (0, 8, 9, 300), strict=True)
+                )
+            ),
+            9,
+            _lasting(5),
+            id="sites taken in during the season",
+        ),
+        pytest.param(
+            _fleet(
+                (replace(_FOUR[0], access="never"), *_FOUR[1:]),
+                access={"never": (AccessRule("never", is_open=False),)},
+            ),
+            9,
+            _lasting(200),
+            id="one never open",
+        ),
+        pytest.param(_fleet(_FOUR, legs=(Leg("N", "S0", 1e9, 1.0, 2),)), 9, _lasting(200), id="endless leg"),
+        pytest.param(
+            _fleet(_FOUR, legs=(Leg("N", "S0", 0.0, 0.0, 2),)), 9, _lasting(200), id="leg of no time"
+        ),
+    ],
+)
+def test_odd_fleets_are_planned_as_enumeration_does(fleet, due, renewed):
+    from brute_force import solve_by_force, stage_values
+
+    outlook = _outlook(fleet, {site.site_id: due for site in fleet.sites}, renewed)
+    plan, travel = _plan(fleet, outlook)
+    best = solve_by_force(fleet, outlook, travel)
+    assert stage_values(plan)[:3] == best[:3]
+    assert plan.lower_bound <= best.trips
+
+
+@pytest.mark.parametrize("fallback", [0, 1, 2, 3])
+def test_more_fallback_dates_never_need_fewer_trips_and_all_are_kept(fallback):
+    fleet = _fleet(_FOUR, weeks=8, fallback=fallback)
+    outlook = _outlook(fleet, {f"S{k}": 28 + k for k in range(4)}, _lasting(30))
+    plan, _ = _plan(fleet, outlook)
+    assert plan.status is Status.PROVED
+    assert plan.trip_count == {0: 2, 1: 2, 2: 3, 3: 5}[fallback]
+
+
+@pytest.mark.parametrize("count", [13, 20])
+def test_more_sites_at_one_parking_than_are_enumerated(count):
+    fleet = _fleet(
+        tuple(_site(f"S{k}", 0.1, park_lat=0.0, walk_m=100.0 * (k % 5)) for k in range(count)),
+        (replace(SATURDAYS, packs_aboard=30),),
+        weeks=6,
+    )
+    plan, _ = _plan(fleet, _outlook(fleet, {f"S{k}": 20 for k in range(count)}, _lasting(100)))
+    assert plan.late_sites == 0
+    assert 1 <= plan.lower_bound <= plan.trip_count
