@@ -15,6 +15,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import hypothesis
 import numpy as np
 import pytest
 
@@ -32,6 +33,11 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+
+# The same examples in every run, so that a change is judged by what it did; exploring is a run of its own.
+hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
+hypothesis.settings.register_profile("explore", max_examples=2000, deadline=None)
+hypothesis.settings.load_profile("repeatable")
 
 _HERE = Path(__file__).parent
 for _folder in ("properties", "benchmarks"):

@@ -39,7 +39,7 @@ _EPOCH_1900 = date(1899, 12, 30)
 _EPOCH_1904 = date(1904, 1, 1)
 
 _ISO = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})")
-_COMPACT = re.compile(r"((?:19|20)\d{2})(\d{2})(\d{2})")
+_COMPACT = re.compile(r"((?:19|2[01])\d{2})(\d{2})(\d{2})")
 _NUMERIC = re.compile(r"(\d{1,2})\s*([-/.])\s*(\d{1,2})\s*\2\s*(\d{4})")
 _SHORT_YEAR = re.compile(r"\d{1,2}\s*[-/.]\s*\d{1,2}\s*[-/.]\s*\d{2}|.*[A-Za-z].*\b\d{2}")
 _NAMED_DAY_FIRST = re.compile(r"(\d{1,2})(?:\.|st|nd|rd|th)?[\s-]*([A-Za-z]+)\.?,?[\s-]*(\d{4})")
