@@ -61,6 +61,7 @@ def _shut(method: Any) -> Any:
 def pytest_configure(config: pytest.Config) -> None:
     """Shut the sockets before anything is collected, and open them again only at the end."""
     shut = pytest.MonkeyPatch()
+    shut.delenv("COLUMNS", raising=False)  # printed tables are compared at the width of a pipe
     for name in ("connect", "connect_ex", "sendto"):
         shut.setattr(socket.socket, name, _shut(getattr(socket.socket, name)))
 

@@ -27,7 +27,6 @@ HEAVY = (
     "numba",
     "scipy",
     "networkx",
-    "pydantic",
     "pyproj",
 )
 
