@@ -276,8 +276,8 @@
     });
     return "\ufeff" + [COLUMNS.join(",")].concat(rows).join("\r\n") + "\r\n";
   }
-  // The short text: fields "name=value;", special signs as %XX, a count and a check sum over everything but white
-  // space at the end. It survives line breaks put in or taken out on the way.
+  // The short text, as results_text.py reads it: parts that stand each on its own, each with a check sum. White space
+  // means nothing; what a phone or a network could make prettier or lose stands as %XX.
   function crc32(text) {
     var crc = -1;
     new TextEncoder().encode(text).forEach(function (byte) {
@@ -286,20 +286,27 @@
     });
     return ((crc ^ -1) >>> 0).toString(16).padStart(8, "0");
   }
+  function coded(value) {
+    var text = String(value).replace(/[\s\u0000-\u001f\u007f-\u009f]+/g, " ").trim();
+    return Array.from(text).map(function (sign, k, all) {
+      if (/[A-Za-z0-9]/.test(sign)) { return sign; }
+      if (sign === " ") { return "_"; }
+      var between = /[A-Za-z0-9]/.test(all[k - 1] || "") && /[A-Za-z0-9]/.test(all[k + 1] || "");
+      if (/[.,+-]/.test(sign) && between) { return sign; }
+      if (sign === ":" && /[0-9]/.test(all[k - 1] || "") && /[0-9]/.test(all[k + 1] || "")) { return sign; }
+      return Array.from(new TextEncoder().encode(sign)).map(function (byte) { return "%" + byte.toString(16).toUpperCase().padStart(2, "0"); }).join("");
+    }).join("");
+  }
   function asText(found) {
-    function part(name, value) {
-      if (value === null || value === "") { return ""; }
-      var text = String(value).replace(/[\s\u0000-\u001f\u007f-\u009f]+/g, " ").trim().replace(/[%;=]/g, function (sign) {
-        return "%" + sign.charCodeAt(0).toString(16).toUpperCase();
-      });
-      return name + "=" + text + "; ";
-    }
-    var lines = [part("tripplan-results", 1) + part("trip", found.trip_id) + part("by", found.by)];
+    function part(name, value) { return value === null || value === "" ? "" : name + "=" + coded(value) + ";"; }
+    var parts = [part("trip", found.trip_id) + part("by", found.by) + part("visits", found.visits.length)];
     found.visits.forEach(function (visit) {
-      lines.push(part("site", visit.site_id) + ["when"].concat(FIELDS).map(function (name) { return part(name, visit[name]); }).join(""));
+      parts.push(part("site", visit.site_id) + ["when"].concat(FIELDS).map(function (name) { return part(name, visit[name]); }).join(""));
     });
-    var body = lines.map(function (line) { return line.trim(); }).join("\n");
-    return body + "\n" + (part("visits", found.visits.length) + "sum=" + crc32(body.replace(/\s+/g, "")) + ";");
+    var sending = crc32(parts.join("")).slice(0, 4);
+    return parts.map(function (fields, k) {
+      return "tripplan " + (k + 1) + "of" + parts.length + "=" + sending + ": " + fields.replace(/;/g, "; ") + "#" + crc32(fields).slice(0, 4);
+    }).join("\n");
   }
   var told = document.querySelector("[data-sent]");
   function file(kind) {
