@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from tripplan.errors import InputError, StorageError
 from tripplan.inputs import read_fleet
+from tripplan.inputs.sheet_headings import Sheet, guess_pack_column
 from tripplan.inputs.sheet_import import import_sheet
 
 BASE = {"base_lat": "57.25", "base_lon": "-4.05", "volts": "12", "plug": "5.5x2.1 centre +"}
@@ -573,3 +574,46 @@ def test_any_name_survives_or_is_refused_by_name(tmp_path_factory, names, more):
     assert result.site_count == len(fleet.sites) == len(names)
     assert len({site.site_id.casefold() for site in fleet.sites}) == len(names)
     assert [round(site.lat, 4) for site in fleet.sites] == [float(row[1]) for row in rows]
+
+
+_TWO_KINDS = """Camera,Latitude,Longitude,Battery,Put in
+oak,51.0361,3.7361,12V,2026-10-03
+brook,51.0423,3.7123,6 V big,2026-10-14
+"""
+
+
+def test_a_column_of_pack_kinds_is_found_by_its_cells(tmp_path) -> None:
+    sheet = tmp_path / "cams.csv"
+    sheet.write_text(_TWO_KINDS, encoding="utf-8")
+    answers = {
+        "base_lat": "51.0",
+        "base_lon": "3.7",
+        "plug:12V": "5.5x2.1 centre +",
+        "plug:6 V big": "5.5x2.5 centre +",
+        "usual_months:6 V big": "5",
+    }
+    done = import_sheet(tmp_path / "fleet", sheet, answers=answers)
+    fleet = read_fleet(tmp_path / "fleet")
+    assert {site.site_id: site.pack_type for site in fleet.sites} == {"oak": "12V", "brook": "6 V big"}
+    assert {name: kind.volts for name, kind in fleet.pack_types.items()} == {"12V": 12.0, "6 V big": 6.0}
+    assert "cams.csv: pack_type is read from the column 'Battery'." in done.remarks
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        pytest.param(("03.10.2026", "14.10.2026"), id="dates"),
+        pytest.param(("80%", "65%"), id="percentages"),
+        pytest.param(("12,4", "11,9"), id="volts"),
+        pytest.param(tuple(f"no {k}" for k in range(9)), id="pack numbers"),
+    ],
+)
+def test_a_column_called_battery_of_anything_else_is_not_taken_for_pack_kinds(cells) -> None:
+    rows = tuple((k, {"Camera": f"c{k}", "Battery": cell}) for k, cell in enumerate(cells, start=2))
+    assert guess_pack_column(Sheet("cams.csv", ("Camera", "Battery"), rows), ()) is None
+
+
+def test_two_columns_that_could_name_the_pack_are_left_alone() -> None:
+    rows = ((2, {"Battery": "12V", "Pack": "big"}),)
+    assert guess_pack_column(Sheet("cams.csv", ("Battery", "Pack"), rows), ()) is None
+    assert guess_pack_column(Sheet("cams.csv", ("Battery", "Pack"), rows), ("Pack",)) == "Battery"

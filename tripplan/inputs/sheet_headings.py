@@ -7,10 +7,10 @@ words "x" and "y", or two columns that could both be meant, are asked about.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from tripplan.inputs.cells import CellError, parse_angle, parse_number
+from tripplan.inputs.cells import CellError, parse_angle, parse_date, parse_number
 from tripplan.inputs.schema import TABLES
 from tripplan.inputs.tables import Grid, header_key
 
@@ -20,6 +20,7 @@ __all__ = [
     "NO_HEADING",
     "Sheet",
     "guess_headings",
+    "guess_pack_column",
     "known_words",
     "lift_sheet",
 ]
@@ -59,10 +60,15 @@ FIELD_WORDS: Mapping[str, tuple[str, ...]] = {
         "changed_on",
         "date_swapped",
         "date_changed",
+        "put_in",
+        "put_in_on",
+        "went_in",
+        "date_in",
         "last_battery_change",
     ),
     "find": ("find", "how_to_find", "directions", "how_to_find_it", "access_notes"),
     "notes": ("notes", "note", "comment", "comments", "remarks", "remark"),
+    "pack_type": ("pack_type", "battery_type", "type_of_battery", "type_of_pack", "kind_of_pack"),
     "park_lat": ("park_lat", "parking_lat", "parking_latitude"),
     "park_lon": ("park_lon", "parking_lon", "parking_longitude"),
 }
@@ -75,6 +81,10 @@ ASKED_FIELDS: Mapping[str, str] = {
     "swapped_on": "Which column holds the date on which the pack now there went in?",
 }
 """Fields that are asked about where the headings do not say; the others are left out then."""
+
+_PACK_WORDS = ("battery", "batteries", "pack", "packs", "power", "power_pack", "akku", "accu")
+"""Headings that may say which pack, when it went in or how full it is: only the cells tell."""
+_MOST_PACK_TYPES = 8
 
 _OTHER_FIELDS = tuple(name for name in TABLES["sites"].columns if name not in FIELD_WORDS)
 _HEADER_WITHIN = 40
@@ -143,6 +153,43 @@ def guess_headings(headings: Sequence[str]) -> dict[str, tuple[str, ...]]:
         if candidates:
             found[field] = candidates
     return found
+
+
+def guess_pack_column(sheet: Sheet, taken: Collection[str]) -> str | None:
+    """
+    Return the column whose cells look like names of kinds of pack.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The user's table.
+    taken : collection of str
+        Headings that another field has already.
+
+    Returns
+    -------
+    str or None
+        The only such heading: a word such as "Battery", above a few short texts ("12V", "big") that are
+        neither dates nor plain numbers. None where there is none, or more than one.
+    """
+    found = []
+    for heading in sheet.headings:
+        if heading in taken or header_key(heading).rstrip(".:") not in _PACK_WORDS:
+            continue
+        texts = {cells[heading] for _, cells in sheet.rows} - {""}
+        if 0 < len(texts) <= _MOST_PACK_TYPES and not any(map(_is_date_or_number, texts)):
+            found.append(heading)
+    return found[0] if len(found) == 1 else None
+
+
+def _is_date_or_number(text: str) -> bool:
+    for parse in (parse_number, lambda cell: parse_number(cell, ","), parse_date):
+        try:
+            parse(text)
+        except CellError:
+            continue
+        return True
+    return text.endswith("%")
 
 
 def lift_sheet(grid: Grid) -> Sheet | None:

@@ -31,6 +31,7 @@ from tripplan.inputs.sheet_headings import (
     NO_HEADING,
     Sheet,
     guess_headings,
+    guess_pack_column,
 )
 from tripplan.inputs.sheet_reading import read_sheet
 from tripplan.inputs.sheet_sites import DATE_FIELDS, SheetSites
@@ -188,6 +189,9 @@ def _settle_headings(sheet: Sheet, interview: Interview, findings: Findings) -> 
     mapping = {field: found[0] for field, found in guesses.items() if len(found) == 1}
     if "lat" in mapping and "lon" in mapping:
         mapping.pop("lat_lon", None)
+    packs = None if "pack_type" in guesses else guess_pack_column(sheet, mapping.values())
+    if packs is not None:
+        mapping["pack_type"] = packs
     for field in (*FIELD_WORDS, *TABLES["sites"].columns):
         key = f"{field}_heading"
         kept = interview.remembered.get(key, "") in (*sheet.headings, NO_HEADING)

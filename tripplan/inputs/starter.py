@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -46,6 +47,7 @@ SETTINGS_NAME = "tripplan.toml"
 SITES_NAME = "sites.csv"
 FIRST_STEPS_NAME = "FIRST-STEPS.md"
 
+_VOLTS_IN_NAME = re.compile(r"(?<![\d.,])(\d{1,2}(?:[.,]\d)?)\s*(?:V|[Vv]olts?)\b")
 _SITES_NAMES = (SITES_NAME, "sites.xlsx", "fleet.xlsx")
 
 STARTER_QUESTIONS: Mapping[str, Question] = {
@@ -145,6 +147,9 @@ def _pack_values(
 
     def take(key: str, parse: Callable[[str], T], *, wanted: bool = needed) -> T | None:
         question = STARTER_QUESTIONS[key]
+        volts_said = _VOLTS_IN_NAME.search(name) if key == "volts" else None
+        if volts_said is not None:
+            question = replace(question, default=volts_said[1].replace(",", "."))
         if several:
             question = replace(question, key=f"{key}:{name}", text=f"Packs called {name}: {question.text}")
         return interview.get(question, parse) if wanted or question.key in interview.given else None
