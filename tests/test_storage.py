@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
+import json
 import os
 import signal
 import subprocess
 import sys
 import textwrap
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from failing_disk import Died, FailingDisk
 
-from tripplan import storage
 from tripplan.errors import StorageError
-from tripplan.storage import LOCK_NAME, lock_folder, read_bytes, write_files
+from tripplan.storage import (
+    LOCK_NAME,
+    NOTE_NAME,
+    content_digest,
+    lock_folder,
+    read_bytes,
+    settle_folder,
+    write_files,
+)
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals and file modes of POSIX")
 
@@ -42,59 +51,201 @@ def test_write_files_keeps_the_mode_and_writes_through_a_link(tmp_path: Path) ->
     assert real.stat().st_mode & 0o777 == 0o640
 
 
-def _fail_at(call: int, real: Callable[..., object]) -> tuple[Callable[..., object], list[int]]:
-    calls = [0]
-
-    def failing(*args: object, **kwargs: object) -> object:
-        calls[0] += 1
-        if calls[0] == call:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-        return real(*args, **kwargs)
-
-    return failing, calls
+FILES = {"a.txt": b"new a", "new/b.txt": b"new b", "c.txt": b"new c"}
+OLD = {"a.txt": b"old a", "c.txt": b"old c"}
 
 
-@pytest.mark.parametrize("call", [1, 2, 3])
+def _fill(folder: Path) -> Path:
+    folder.mkdir()
+    for name, content in OLD.items():
+        (folder / name).write_bytes(content)
+    return folder
+
+
+def _write(folder: Path) -> None:
+    with lock_folder(folder):
+        write_files({folder / name: content for name, content in FILES.items()})
+
+
+def _count_operations(folder: Path) -> int:
+    with FailingDisk(at=None) as disk:
+        _write(folder)
+    return disk.count
+
+
 @pytest.mark.parametrize("step", ["open", "fsync", "replace"])
-def test_each_write_failing_in_turn_leaves_the_folder_as_before(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, step: str, call: int
-) -> None:
-    (tmp_path / "a.txt").write_bytes(b"old a")
-    (tmp_path / "c.txt").write_bytes(b"old c")
-    before = _snapshot(tmp_path)
-    owner = {"open": Path, "replace": Path, "fsync": storage.os}[step]
-    failing, calls = _fail_at(call, getattr(owner, step))
-    with monkeypatch.context() as patch:
-        patch.setattr(owner, step, failing)
-        with pytest.raises(StorageError) as caught:
-            write_files(
-                {
-                    tmp_path / "a.txt": b"new a",
-                    tmp_path / "new" / "b.txt": b"new b",
-                    tmp_path / "c.txt": b"new c",
-                }
-            )
-    assert calls[0] >= call
-    name = ["a.txt", "new/b.txt", "c.txt"][call - 1]
+@pytest.mark.parametrize("call", [1, 2, 3])
+def test_a_full_disk_leaves_the_folder_as_before_and_is_said(tmp_path: Path, step: str, call: int) -> None:
+    folder = _fill(tmp_path / "fleet")
+    with FailingDisk(at=call, only=step), pytest.raises(StorageError) as caught:
+        _write(folder)
+    # Three files are written; then the note is; the first replace is the note's own.
+    name = ["a.txt", "a.txt", "new/b.txt"][call - 1] if step == "replace" else list(FILES)[call - 1]
     assert str(caught.value) == (
-        f"{tmp_path / name}: cannot be written: the disk is full. Nothing was changed. "
+        f"{folder / name}: cannot be written: the disk is full. Nothing was changed. "
         "Free some space and run it again."
     )
-    assert _snapshot(tmp_path) == before
-    assert not (tmp_path / "new").exists()
+    assert _snapshot(folder) == OLD
+    assert not (folder / "new").exists()
+
+
+@pytest.mark.parametrize("how", ["once", "for good", "dies"])
+def test_each_operation_failing_in_turn_never_leaves_files_between(tmp_path: Path, how: str) -> None:
+    """Fail the n-th operation on the disk, for every n: after the next start all files are old or all new."""
+    total = _count_operations(_fill(tmp_path / "count"))
+    assert total > 20
+    outcomes = []
+    for number in range(1, total + 1):
+        folder = _fill(tmp_path / f"{how} {number}")
+        with FailingDisk(at=number, how=how), contextlib.suppress(StorageError, Died):
+            _write(folder)
+        settle_folder(folder)
+        with lock_folder(folder):
+            pass
+        seen = _snapshot(folder)
+        assert seen in (OLD, FILES), f"between before and after when operation {number} {how}"
+        outcomes.append(seen == FILES)
+    # Before is not enough: a run that dies after the note stands is finished, not thrown away.
+    assert outcomes[0] is False
+    assert outcomes[-1] is True
+    if how == "dies":
+        first = outcomes.index(True)
+        assert all(outcomes[first:]), "once the note stands, the write always comes through"
+
+
+@pytest.mark.parametrize("every", [4, pytest.param(1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("how", ["for good", "dies"])
+def test_the_run_that_ends_anothers_work_may_fail_as_well(tmp_path: Path, how: str, every: int) -> None:
+    total = _count_operations(_fill(tmp_path / "count"))
+    for number in range(1, total + 1, every):
+        for second in range(1, 14):
+            folder = _fill(tmp_path / f"{number} {second}")
+            with FailingDisk(at=number, how=how), contextlib.suppress(StorageError, Died):
+                _write(folder)
+            with FailingDisk(at=second, how=how), contextlib.suppress(StorageError, Died):
+                settle_folder(folder)
+            settle_folder(folder)
+            with lock_folder(folder):
+                pass
+            assert _snapshot(folder) in (OLD, FILES)
+
+
+def test_a_hand_change_between_the_cut_off_and_the_next_run_is_kept(tmp_path: Path) -> None:
+    folder = _fill(tmp_path / "fleet")
+    with FailingDisk(at=3, only="replace", how="dies"), contextlib.suppress(Died):
+        _write(folder)
+    assert (folder / NOTE_NAME).exists()
+    (folder / "c.txt").write_bytes(b"by hand")
+    with pytest.raises(StorageError) as caught:
+        settle_folder(folder)
+    assert str(caught.value) == (
+        f"{folder}: a run of tripplan had been cut off while it wrote here; its work is ended now. Files that "
+        "were changed by hand since then are kept as c.txt.kept-1. Compare them, then run it again."
+    )
+    assert _snapshot(folder) == FILES | {"c.txt.kept-1": b"by hand"}
+    settle_folder(folder)
+
+
+def test_a_note_that_names_files_elsewhere_is_not_obeyed(tmp_path: Path) -> None:
+    folder = _fill(tmp_path / "fleet")
+    (tmp_path / "victim.txt").write_bytes(b"mine")
+    (tmp_path / ".x.01234567.tripplan-new").write_bytes(b"theirs")
+    step = {
+        "target": "../victim.txt",
+        "new": ".x.01234567.tripplan-new",
+        "old": "",
+        "new_digest": content_digest(b"theirs"),
+        "old_digest": content_digest(b"mine"),
+    }
+    for steps in ([step], [step | {"target": "/victim.txt"}], [step | {"target": "a.txt", "new": "b/c"}], 7):
+        (folder / NOTE_NAME).write_text(json.dumps({"format": "tripplan-unfinished/1", "files": steps}))
+        with pytest.raises(StorageError, match="this note about an unfinished run cannot be read"):
+            settle_folder(folder)
+    assert (tmp_path / "victim.txt").read_bytes() == b"mine"
+
+
+def test_what_a_cut_off_run_had_prepared_is_gone(tmp_path: Path) -> None:
+    folder = _fill(tmp_path / "fleet")
+    with FailingDisk(at=3, only="replace", how="dies"), contextlib.suppress(Died):
+        _write(folder)
+    for left in folder.rglob("*.tripplan-*"):
+        if left.name.endswith(("-new", "-old")):
+            left.unlink()
+    with pytest.raises(StorageError, match="it can be neither finished nor taken back"):
+        settle_folder(folder)
+    assert (folder / NOTE_NAME).exists()
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_file_changed_meanwhile_is_not_written_over(tmp_path: Path, count: int) -> None:
+    folder = _fill(tmp_path / "fleet")
+    names = list(OLD)[:count]
+    expect = {folder / name: content_digest(OLD[name]) for name in names}
+    (folder / "a.txt").write_bytes(b"by hand")
+    with pytest.raises(StorageError) as caught:
+        write_files({folder / name: b"new" for name in names}, expect=expect)
+    assert str(caught.value) == (
+        "a.txt: another program changed the file while tripplan was at work. Nothing was changed. Run it again."
+    )
+    assert _snapshot(folder) == OLD | {"a.txt": b"by hand"}
+
+
+def test_a_file_that_should_not_be_there_is_not_written_over(tmp_path: Path) -> None:
+    folder = _fill(tmp_path / "fleet")
+    with pytest.raises(StorageError, match="another program changed the file"):
+        write_files({folder / "a.txt": b"new"}, expect={folder / "a.txt": ""})
+    assert _snapshot(folder) == OLD
+
+
+def test_a_change_into_the_old_file_in_the_last_moment_is_noticed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = _fill(tmp_path / "fleet")
+    real = Path.replace
+
+    def late(self: Path, target: Path) -> Path:
+        if target.name == "c.txt":
+            with target.open("r+b") as handle:  # a spreadsheet saves into the very file
+                handle.write(b"by hand")
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "replace", late)
+    expect = {folder / name: content_digest(content) for name, content in OLD.items()}
+    with pytest.raises(StorageError, match=r"c\.txt: another program changed the file"):
+        write_files({folder / name: b"new" for name in OLD}, expect=expect)
+    monkeypatch.undo()
+    assert _snapshot(folder) == OLD | {"c.txt": b"by hand"}
+
+
+def test_waiting_for_the_lock(tmp_path: Path) -> None:
+    code = textwrap.dedent(f"""
+        import time
+        from pathlib import Path
+        from tripplan.storage import lock_folder
+        with lock_folder(Path({str(tmp_path)!r})):
+            print("held", flush=True)
+            time.sleep(0.5)
+    """)
+    with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
+        with lock_folder(tmp_path, wait_s=20.0):
+            pass
 
 
 def test_without_hard_links_a_copy_serves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def no_link(*_: object, **__: object) -> None:
         raise OSError(errno.EPERM, "links are not known here")
 
-    monkeypatch.setattr(storage.os, "link", no_link)
+    monkeypatch.setattr(os, "link", no_link)
     (tmp_path / "a.txt").write_bytes(b"old")
     write_files({tmp_path / "a.txt": b"new"})
     assert _snapshot(tmp_path) == {"a.txt": b"new"}
 
 
-def test_what_cannot_be_put_back_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_cannot_be_put_back_is_named_and_mended_by_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for name in ("a.txt", "b.txt"):
         (tmp_path / name).write_bytes(b"old")
     real = Path.replace
@@ -102,19 +253,21 @@ def test_what_cannot_be_put_back_is_named(tmp_path: Path, monkeypatch: pytest.Mo
 
     def failing(self: Path, target: Path) -> Path:
         calls.append(target)
-        if len(calls) > 1:
+        if len(calls) > 2 and target.suffix == ".txt":
             raise OSError(errno.EIO, "broken")
         return real(self, target)
 
-    monkeypatch.setattr(Path, "replace", failing)
-    with pytest.raises(StorageError) as caught:
-        write_files({tmp_path / "a.txt": b"new", tmp_path / "b.txt": b"new"})
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", failing)
+        with pytest.raises(StorageError) as caught:
+            write_files({tmp_path / "a.txt": b"new", tmp_path / "b.txt": b"new"})
     assert str(caught.value) == (
-        f"{tmp_path / 'b.txt'}: cannot be written: the disk reports an error. "
-        "a.txt could not be put back as before. Check the disk before you trust it further."
+        f"{tmp_path / 'b.txt'}: cannot be written: the disk reports an error. a.txt could not be put back as "
+        "before; the next run here tries it again. Check the disk before you trust it further."
     )
     assert (tmp_path / "a.txt").read_bytes() == b"new"
-    assert (tmp_path / "b.txt").read_bytes() == b"old"
+    settle_folder(tmp_path)
+    assert _snapshot(tmp_path) == {"a.txt": b"old", "b.txt": b"old"}
 
 
 def test_ctrl_c_while_writing_leaves_the_folder_as_before(
@@ -126,7 +279,7 @@ def test_ctrl_c_while_writing_leaves_the_folder_as_before(
     def interrupt(_: int) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(storage.os, "fsync", interrupt)
+    monkeypatch.setattr(os, "fsync", interrupt)
     with pytest.raises(KeyboardInterrupt):
         write_files({tmp_path / "a.txt": b"new", tmp_path / "b" / "b.txt": b"new"})
     assert _snapshot(tmp_path) == before
@@ -260,10 +413,10 @@ def test_the_lock_clears_away_what_a_killed_run_left(tmp_path: Path) -> None:
         ("first fsync", {"a.txt": b"old", "b.txt": b"old"}),
         ("second fsync", {"a.txt": b"old", "b.txt": b"old"}),
         ("first replace", {"a.txt": b"old", "b.txt": b"old"}),
-        ("second replace", {"a.txt": b"new" * 1000, "b.txt": b"old"}),
+        ("second replace", {"a.txt": b"new" * 1000, "b.txt": b"new" * 1000}),
     ],
 )
-def test_a_killed_run_leaves_whole_files_and_no_lock(
+def test_a_killed_run_is_finished_or_forgotten_and_leaves_no_lock(
     tmp_path: Path, step: str, expected: dict[str, bytes]
 ) -> None:
     for name in ("a.txt", "b.txt"):
@@ -287,8 +440,6 @@ def test_a_killed_run_leaves_whole_files_and_no_lock(
     """
     done = subprocess.run([sys.executable, "-c", textwrap.dedent(code)], check=False)
     assert done.returncode == -signal.SIGKILL
-    seen = {name: content for name, content in _snapshot(tmp_path).items() if not name.startswith(".")}
-    assert seen == expected
     with lock_folder(tmp_path):  # the dead run's lock does not hold, and its leavings go
         pass
     assert _snapshot(tmp_path) == expected

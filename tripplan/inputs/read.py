@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -31,9 +32,11 @@ from tripplan.inputs.tables import RawTable
 from tripplan.inputs.ways_tables import read_access, read_legs
 from tripplan.inputs.weather_table import read_weather
 from tripplan.inputs.whereabouts import check_whereabouts
-from tripplan.storage import read_bytes
+from tripplan.storage import read_bytes, settle_folder
 
 __all__ = ["folder_digest", "read_fleet"]
+
+_MOST_TRIES = 5  # a folder that changes under every one of them is read as it is
 
 
 def read_fleet(folder: Path, today: date | None = None) -> Fleet:
@@ -56,16 +59,33 @@ def read_fleet(folder: Path, today: date | None = None) -> Fleet:
     ------
     InputError
         With all faults of all files; nothing is half loaded.
+    StorageError
+        If a run was cut off while it wrote here, and its work cannot be ended.
     """
-    findings = Findings()
     folder = Path(folder)
     _refuse_folder(folder)
-    settings = read_settings(folder, findings)
-    tables = find_tables(folder, findings)
-    fleet = _Reader(folder, settings, tables, findings, today).read()
+    for _ in range(_MOST_TRIES):
+        settle_folder(folder)
+        before = _stamps(folder)
+        findings = Findings()
+        settings = read_settings(folder, findings)
+        tables = find_tables(folder, findings)
+        fleet = _Reader(folder, settings, tables, findings, today).read()
+        if _stamps(folder) == before:
+            break
     if findings.faults or fleet is None:
         raise InputError(findings.faults)
     return fleet
+
+
+def _stamps(folder: Path) -> list[tuple[str, int, int, int]]:
+    """Return what changes when another run, or a person, writes a file while it is read."""
+    found = []
+    for path in input_files(folder):
+        with contextlib.suppress(FileNotFoundError):
+            about = path.stat()
+            found.append((path.name, about.st_ino, about.st_mtime_ns, about.st_size))
+    return found
 
 
 def _refuse_folder(folder: Path) -> None:
@@ -105,6 +125,7 @@ def folder_digest(folder: Path) -> str:
         If the folder or one of them cannot be read.
     """
     digest = hashlib.sha256()
+    settle_folder(Path(folder))
     try:
         paths = input_files(Path(folder))
     except OSError as error:
