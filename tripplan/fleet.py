@@ -16,6 +16,8 @@ from functools import cached_property
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from tripplan.wishes import Wish
+
 __all__ = [
     "AccessRule",
     "Cause",
@@ -545,6 +547,7 @@ class Fleet:
     jobs: tuple[Job, ...] = ()
     legs: tuple[Leg, ...] = ()
     weather: Mapping[date, float] = field(default_factory=dict)
+    wishes: tuple[Wish, ...] = ()
     set_aside: tuple[str, ...] = ()
     language: str = "en"
     units: str = "metric"

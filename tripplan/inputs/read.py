@@ -32,6 +32,7 @@ from tripplan.inputs.tables import RawTable
 from tripplan.inputs.ways_tables import read_access, read_legs
 from tripplan.inputs.weather_table import read_weather
 from tripplan.inputs.whereabouts import check_whereabouts
+from tripplan.inputs.wishes_table import read_wishes
 from tripplan.storage import read_bytes, settle_folder
 
 __all__ = ["folder_digest", "read_fleet"]
@@ -180,6 +181,7 @@ class _Reader:
         )
         in_use = {site.site_id: site for site in sites.sites} if sites else {}
         legs = read_legs(readers["legs"], ids, crew_names, in_use, findings) if "legs" in readers else ()
+        wishes = read_wishes(readers["wishes"], ids, crew_names) if "wishes" in readers else ()
         if settings is None or sites is None:
             return None
         fleet = Fleet(
@@ -206,6 +208,7 @@ class _Reader:
             jobs=jobs,
             legs=legs,
             weather=read_weather(readers["weather"]) if "weather" in readers else {},
+            wishes=wishes,
             set_aside=sites.set_aside,
             folder=self.folder,
         )

@@ -110,5 +110,6 @@ TABLES = {
         TableSpec("jobs", ("site_id", "job"), ("due_by", "minutes", "bring", "done_on")),
         TableSpec("legs", ("from", "to", "minutes"), ("km",)),
         TableSpec("weather", ("date", "temp_c"), ()),
+        TableSpec("wishes", ("wish",), ("date", "until", "crew", "sites", "notes")),
     )
 }

@@ -16,7 +16,7 @@ def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date,
     Parameters
     ----------
     fleet : Fleet
-        For its blocked dates.
+        For its blocked dates, and its wishes to stay home.
     crew : Crew
         One crew.
     first, last : datetime.date
@@ -25,7 +25,8 @@ def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date,
     Returns
     -------
     tuple of datetime.date
-        The crew's weekdays, without blocked dates and without its own `away` spans, in order.
+        The crew's weekdays, without blocked dates and without its own `away` spans and
+        without dates on which it is asked to stay home, in order.
 
     Examples
     --------
@@ -37,7 +38,11 @@ def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date,
     barred = (*fleet.blocked, *crew.away)
     days = (first + timedelta(days=step) for step in range((last - first).days + 1))
     return tuple(
-        day for day in days if day.weekday() in crew.weekdays and not any(day in span for span in barred)
+        day
+        for day in days
+        if day.weekday() in crew.weekdays
+        and not any(day in span for span in barred)
+        and not any(wish.forbids(crew.name, day) for wish in fleet.wishes)
     )
 
 
