@@ -15,6 +15,7 @@ def _run(random_fleets, wanted: int) -> Counter[str]:
     """Break plans of one random fleet after another until so many were refused by name."""
     from greedy_plan import greedy_plan
     from mutations import Subject, mutate
+    from wish_mutations import with_wishes
 
     kinds: Counter[str] = Counter()
     seed = 0
@@ -25,6 +26,10 @@ def _run(random_fleets, wanted: int) -> Counter[str]:
         plan = greedy_plan(fleet, outlook, travel)
         assert check_plan(fleet, outlook, travel, plan) == (), f"seed {seed}: the plan was to be valid"
         subject = Subject(fleet, outlook, travel, plan)
+        if seed % 2:
+            subject = with_wishes(rng, subject)
+            fleet = subject.fleet
+            assert check_plan(fleet, outlook, travel, subject.plan) == (), f"seed {seed}: its wishes are kept"
         for broken in mutate(rng, subject, min(6, wanted - kinds.total()), kinds.copy()):
             found = {refusal.rule for refusal in check_plan(fleet, outlook, travel, broken.plan)}
             assert broken.rule in found, (
@@ -41,7 +46,7 @@ def test_150_broken_plans_are_refused_by_name(random_fleets):
 
 @pytest.mark.slow
 def test_1000_broken_plans_are_refused_by_name_and_every_kind_occurs(random_fleets):
-    from mutations import MUTATORS
+    from wish_mutations import MUTATORS
 
     kinds = _run(random_fleets, 1000)
     assert kinds.total() == 1000
@@ -49,7 +54,7 @@ def test_1000_broken_plans_are_refused_by_name_and_every_kind_occurs(random_flee
 
 
 def test_mutations_break_every_rule_that_a_plan_object_can_break():
-    from mutations import MUTATORS
+    from wish_mutations import MUTATORS
 
     from tripplan.plan.check import Rule
 

@@ -20,13 +20,19 @@ from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Day, Season, SiteTask, shortest_over_all, walk_seconds
+from tripplan.plan.wanted import asked_sites, bearing_wishes, build_wanted, season_as_wished
 from tripplan.travel import Travel, crew_dates, open_spans, usable_daylight
+from tripplan.wishes import Wish
 
 __all__ = ["build_season"]
 
 
 def build_season(
-    fleet: Fleet, outlook: Outlook, travel: Travel, jobs_always: frozenset[str] = frozenset()
+    fleet: Fleet,
+    outlook: Outlook,
+    travel: Travel,
+    jobs_always: frozenset[str] = frozenset(),
+    wishes: tuple[Wish, ...] | None = None,
 ) -> Season:
     """
     Turn fleet, forecast and travel into the season's problem.
@@ -41,6 +47,8 @@ def build_season(
         Minutes and metres.
     jobs_always : frozenset of str, default empty
         Sites whose jobs are reckoned with on every visit.
+    wishes : tuple of Wish, optional
+        What the season must keep; the fleet's own wishes that bear on it where not given.
 
     Returns
     -------
@@ -49,7 +57,9 @@ def build_season(
     """
     first = outlook.on
     n_days = (outlook.to - first).days + 1
-    tasks = _due_tasks(fleet, outlook, n_days, jobs_always)
+    if wishes is None:
+        wishes = bearing_wishes(fleet, first, outlook.to)
+    tasks = _due_tasks(fleet, outlook, n_days, jobs_always, asked_sites(wishes))
     place_of = [travel.place_of_site[task.site.site_id] for task in tasks]
     park_places = tuple(sorted(set(place_of)))
     park_of = tuple(park_places.index(place) for place in place_of)
@@ -84,10 +94,13 @@ def build_season(
         travel,
         fleet.plan.reserve_minutes * 60,
     )
-    return _with_reach(season)
+    season = _with_reach(season)
+    return season_as_wished(season, build_wanted(season, wishes))
 
 
-def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozenset[str]) -> list[SiteTask]:
+def _due_tasks(
+    fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozenset[str], asked: frozenset[str]
+) -> list[SiteTask]:
     origin = outlook.on.toordinal()
     last = n_days - 1
     tasks = []
@@ -102,10 +115,15 @@ def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozens
             continue  # waits for its setting out; a note names it
         owed = in_place < end
         due = min(in_place, job_due)
+        is_asked = site.site_id in asked
         if due >= end:
-            continue
+            if not is_asked:
+                continue
+            due = FAR
         fresh = renewal.swap_by.astype(np.int64) - origin
-        swaps = (fresh >= in_place) if owed else np.zeros(n_days, np.bool_)
+        # a site that is not due is swapped on request only, unless a job brings the crew there
+        wanted = owed or (is_asked and not jobs)
+        swaps = (fresh >= in_place) if wanted else np.zeros(n_days, np.bool_)
         renewed = np.where(swaps, fresh, in_place)
         likely_now = now.flat_likely.toordinal() - origin
         likely = np.where(swaps, renewal.flat_likely.astype(np.int64) - origin, likely_now)
@@ -126,6 +144,7 @@ def _due_tasks(fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozens
                 # where a fresh pack lasts just as long, a visit for a job may leave the old one in
                 swaps & ~(np.bool_(bool(jobs)) & (fresh == in_place)),
                 site.site_id in jobs_always,
+                is_asked,
             )
         )
     return tasks
@@ -184,7 +203,8 @@ def _crew_days(
 
 def _may_visit(task: SiteTask, day: int) -> bool:
     """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
-    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place
+    asked_job = task.asked and task.job_minutes > 0 and not task.swaps.any()
+    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place or asked_job
 
 
 def _spans(

@@ -18,6 +18,7 @@ from tripplan.plan.check_reach import latest_leave
 from tripplan.plan.check_rules import Context, Refusal, Rule, minutes_text
 from tripplan.plan.check_season import check_season
 from tripplan.plan.check_stock import check_stock
+from tripplan.plan.check_wishes import check_wishes
 from tripplan.plan.document import PLAN_FORMAT, Plan, Status, Trip
 from tripplan.travel import Travel, crews_share_people
 
@@ -57,6 +58,7 @@ def check_plan(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> tu
             refusals.extend(_check_latest_leave(context, trip))
     refusals.extend(check_season(context, plan))
     refusals.extend(check_stock(context, plan))
+    refusals.extend(check_wishes(context, plan))
     refusals.extend(_check_status(plan))
     return tuple(dict.fromkeys(refusals))
 
@@ -101,6 +103,7 @@ def _texts(plan: Plan) -> Iterator[tuple[str, Any]]:
     """Yield what a file should hold as text: `Plan.from_json` takes it as it stands."""
     yield "fleet", plan.fleet
     yield from (("notes", note) for note in plan.notes)
+    yield from (("wishes", wish) for wish in plan.wishes)
     for trip in plan.trips:
         yield "trip_id", trip.trip_id
         yield "crew", trip.crew

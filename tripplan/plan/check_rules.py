@@ -71,6 +71,7 @@ class Rule(StrEnum):
     LOWER_BOUND = "lower bound"
     TRIP_COUNT = "trip count"
     DARK_DAYS = "expected dark days"
+    WISH = "wish"
     FORMAT = "format"
 
 

@@ -9,8 +9,15 @@ from ortools.sat.python import cp_model
 
 from tripplan.plan.master import StockRow
 from tripplan.plan.season import Season
+from tripplan.plan.solution import change_cost
 
 __all__ = ["Candidate", "choose_trips"]
+
+_CHANGE = 10**6
+"""More crew time than a whole season holds, so that changes come first. [s]"""
+
+_TRIP = 10**10
+"""More than all changes together can come to. [s]"""
 
 
 @dataclass(frozen=True)
@@ -34,6 +41,7 @@ def choose_trips(
     seed: int,
     fewer_than: int | None,
     by_time: bool,
+    last: Mapping[int, frozenset[int]] | None = None,
 ) -> list[Candidate] | None:
     """
     Choose trips that fill the needed windows.
@@ -57,7 +65,9 @@ def choose_trips(
     fewer_than : int or None
         If given, fill every window with fewer trips than this, or fail.
     by_time : bool
-        Minimise crew time at the same count instead.
+        Minimise crew time at the same count instead, after the changes against `last`.
+    last : mapping of int to frozenset of int, optional
+        The last plan's trips, to which changes are counted.
 
     Returns
     -------
@@ -92,12 +102,18 @@ def choose_trips(
             if other in by_index and pair not in done:
                 done.add(pair)
                 model.add_at_most_one([*by_index[index], *by_index[other]])
+    for indices in season.wanted.must_run:
+        runs = [var for index in indices for var in by_index.get(index, ())]
+        if runs and not any(index in fixed for index in indices):
+            model.add_bool_or(runs)
     _limit_stock(season, model, candidates, take, stock, fixed)
     if fewer_than is not None:
         model.add(sum(take) <= fewer_than - 1)
         model.minimize(sum(take))
     elif by_time:
-        model.minimize(sum((20 * 3600 + c.seconds) * var for c, var in zip(candidates, take, strict=True)))
+        model.minimize(
+            sum((_TRIP + _change(c, last) + c.seconds) * var for c, var in zip(candidates, take, strict=True))
+        )
     else:
         model.minimize(sum(take) + 100 * sum(missing))
     solver = cp_model.CpSolver()
@@ -108,6 +124,14 @@ def choose_trips(
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None
     return [c for c, var in zip(candidates, take, strict=True) if solver.boolean_value(var)]
+
+
+def _change(candidate: Candidate, last: Mapping[int, frozenset[int]] | None) -> int:
+    """Return what taking a trip adds to the changes against the last plan, or saves. [s]."""
+    if last is None:
+        return 0
+    before = last.get(candidate.index)
+    return _CHANGE * (change_cost(before, candidate.visits) - change_cost(before, None))
 
 
 def _limit_stock(

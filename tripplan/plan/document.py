@@ -184,6 +184,8 @@ class Plan:
         Expected dark site-days in the season under this plan. [day]
     notes : tuple of str
         What the user should know: what the reserve costs, what rests on little, whom to ring.
+    wishes : tuple of str
+        What the user asked for beyond the rules, each as a clause; the plan keeps all of it.
     inputs_digest : str
         Fingerprint of everything the plan rests on; empty where unknown.
     """
@@ -203,6 +205,7 @@ class Plan:
     unserved: tuple[Unserved, ...] = ()
     charging: tuple[ChargeSlot, ...] = ()
     notes: tuple[str, ...] = ()
+    wishes: tuple[str, ...] = ()
     inputs_digest: str = ""
 
     @property
@@ -260,6 +263,7 @@ class Plan:
                 for slot in self.charging
             ],
             "notes": list(self.notes),
+            "wishes": list(self.wishes),
             "inputs_digest": self.inputs_digest,
         }
 
@@ -322,6 +326,7 @@ class Plan:
                 for slot in data["charging"]
             ),
             notes=tuple(data["notes"]),
+            wishes=tuple(data.get("wishes", ())),
             inputs_digest=data.get("inputs_digest", ""),
         )
 

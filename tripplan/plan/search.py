@@ -8,7 +8,7 @@ programmes run on one worker with a deterministic budget, so that a seed gives o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -77,7 +77,8 @@ class Search:
             return False
         if self.season.fleet.stock_is_kept and self.judge.shortages(trimmed):
             return False
-        better_count = self.value is None or (value.late_sites, value.late_days, value.trips) < (
+        better_count = self.value is None or (value.unmet, value.late_sites, value.late_days, value.trips) < (
+            self.value.unmet,
             self.value.late_sites,
             self.value.late_days,
             self.value.trips,
@@ -108,15 +109,31 @@ class Search:
             left = when
             for day in reversed(when):
                 rest = [other for other in left if other != day]
+                index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
+                if self._is_wished(s, left, rest) or (len(kept[index]) == 1 and self._must_stay(index, kept)):
+                    continue
                 if self.judge.late_days_of(s, rest) > self.judge.late_days_of(s, left):
                     continue
                 lost = [row for row in rows if _hits(row, left) and not _hits(row, rest)]
                 if lost and self.judge.late_days_of(s, rest) == self.judge.late_days_of(s, left):
                     continue
-                index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
                 kept[index].discard(s)
                 left = rest
         return {index: frozenset(visits) for index, visits in kept.items() if visits}
+
+    def known(self) -> list[tuple[tuple[int, frozenset[int]], frozenset[int]]]:
+        """Return the trips remembered, with the windows that each fills."""
+        return list(self._pool.items())
+
+    def _is_wished(self, s: int, left: list[int], rest: list[int]) -> bool:
+        """Tell whether a wish wants the visit that `rest` lacks."""
+        asked = (row for row in self.season.wanted.must_visit if row.site == s)
+        return any(_hits(row, left) and not _hits(row, rest) for row in asked)
+
+    def _must_stay(self, index: int, trips: Mapping[int, set[int]]) -> bool:
+        """Tell whether a date to go would have no trip without this one."""
+        sets = (indices for indices in self.season.wanted.must_run if index in indices)
+        return any(not any(trips.get(other) for other in indices if other != index) for indices in sets)
 
     def remember(self, index: int, visits: Iterable[int]) -> None:
         """Keep a trip that fits for later choices."""
@@ -128,7 +145,7 @@ class Search:
 
     # ---- building ------------------------------------------------------------------------------
 
-    def build(self, *, noise: float = 0.0) -> dict[int, frozenset[int]]:
+    def build(self, *, noise: float = 0.0, start: Trips | None = None) -> dict[int, frozenset[int]]:
         """
         Build a plan row by row: the window that closes first sets the next trip.
 
@@ -136,18 +153,29 @@ class Search:
         ----------
         noise : float, default 0
             Relative random change of the visits' worth.
+        start : mapping of int to frozenset of int, optional
+            Trips to begin with; a window that they miss first tries to ride along on one of them.
 
         Returns
         -------
         dict
             Visits by day index; may miss windows.
         """
-        trips: dict[int, frozenset[int]] = {}
+        trips: dict[int, frozenset[int]] = dict(start or {})
         open_rows = set(range(len(self.rows)))
+        for index, visits in trips.items():
+            open_rows -= self._covered(index, visits)
+        for indices in self.season.wanted.must_run:
+            self._go(trips, indices, open_rows, noise)
         haste = 21.0 * noise * self.random.random(len(self.rows))
         while open_rows and self.go_on():
             r = min(open_rows, key=lambda q: (self.rows[q].days[-1] + haste[q], len(self.rows[q].days), q))
             window = self.rows[r]
+            along = None if start is None else self._ride_along(trips, window)
+            if along is not None:
+                trips[along] |= {window.site}
+                open_rows -= self._covered(along, trips[along])
+                continue
             options = [
                 index
                 for day in window.days
@@ -180,6 +208,52 @@ class Search:
             self.remember(best[1], visits)
             open_rows -= self._covered(best[1], visits)
         return trips
+
+    def _go(
+        self, trips: dict[int, frozenset[int]], indices: tuple[int, ...], open_rows: set[int], noise: float
+    ) -> None:
+        """Put a trip on a date to go, as useful as can be."""
+        if any(index in trips for index in indices):
+            return
+        best: tuple[float, int, frozenset[int]] | None = None
+        for index in indices:
+            if any(other in trips for other in self.season.conflicts[index]):
+                continue
+            prize = self._worth(self.season.days[index].day, open_rows, noise)
+            alone = sorted(self.season.days[index].spans, key=lambda s: (-prize[s], s))
+            for trip in (
+                *self.pricer.price((index,), prize, 1e-6, width=8, keep=2).trips,
+                *((s,) for s in alone),
+            ):
+                first = trip[0]
+                visits = self._fitting(trip, first)
+                if not visits or not self.book.fits(index, visits):
+                    continue
+                visits = self._shelf_allows(trips, index, visits, first)
+                gain = float(sum(prize[s] for s in visits))
+                if visits and (best is None or gain > best[0]):
+                    best = (gain, index, visits)
+                if best is not None and len(trip) == 1:
+                    break
+        if best is not None:
+            trips[best[1]] = best[2]
+            self.remember(best[1], best[2])
+            open_rows -= self._covered(best[1], best[2])
+
+    def _ride_along(self, trips: Trips, window: Window) -> int | None:
+        """Return the trip inside a window that takes its site along at the least crew time."""
+        found: list[tuple[int, int]] = []
+        for index, visits in trips.items():
+            day = self.season.days[index]
+            if day.day not in window.days or window.site not in day.spans or window.site in visits:
+                continue
+            shape, before = self.book.best(index, visits | {window.site}), self.book.best(index, visits)
+            if shape is None or before is None:
+                continue
+            trial = {**trips, index: visits | {window.site}}
+            if not (self.season.fleet.stock_is_kept and self.judge.shortages(trial)):
+                found.append((shape.seconds - before.seconds, index))
+        return min(found)[1] if found else None
 
     def _fitting(self, trip: tuple[int, ...], wanted: int) -> frozenset[int]:
         """Shorten a trip with more stops than the exact order takes, keeping the wanted site."""
@@ -280,12 +354,13 @@ class Search:
         by_time: bool = False,
     ) -> bool:
         blocked = {other for index in fixed for other in (index, *self.season.conflicts[index])}
+        must = {index for indices in self.season.wanted.must_run for index in indices}
         candidates = []
         for index, visits in dict.fromkeys(options):
             if index in blocked:
                 continue
             rows = (self._pool.get((index, visits)) or frozenset(self._covered(index, visits))) & needed
-            if rows:
+            if rows or index in must:
                 shape = self.book.best(index, visits)
                 if shape is not None:
                     candidates.append(Candidate(index, visits, frozenset(rows), shape.seconds))
@@ -299,6 +374,7 @@ class Search:
             seed=int(self.random.integers(1 << 30)),
             fewer_than=fewer_than,
             by_time=by_time,
+            last=self.judge.last,
         )
         if picked is None:
             return False

@@ -31,6 +31,7 @@ __all__ = [
     "LoopTable",
     "Season",
     "SiteTask",
+    "Wanted",
     "Window",
     "shortest_over_all",
     "walk_seconds",
@@ -94,6 +95,8 @@ class SiteTask:
         Whether a visit on that day surely takes a charged pack; lower bounds count only those.
     jobs_always : bool
         Whether plans reckon with the jobs on every visit, because the first may come late.
+    asked : bool
+        Whether a wish names the site; it may then be visited though nothing is due.
     """
 
     site: Site
@@ -110,6 +113,7 @@ class SiteTask:
     end: int
     pays: NDArray[np.bool_]
     jobs_always: bool = False
+    asked: bool = False
 
 
 @dataclass(frozen=True)
@@ -170,6 +174,47 @@ class Day:
 
 
 @dataclass(frozen=True)
+class Wanted:
+    """
+    Wishes in the season's own numbers.
+
+    Attributes
+    ----------
+    must_run : tuple of tuple of int
+        Of each set of day indices at least one runs.
+    must_visit : tuple of Window
+        Each must hold a visit; none of them is owed by a pack's life.
+    kept : mapping of int to frozenset of int
+        By day index the visits of a trip that stays as it is.
+    """
+
+    must_run: tuple[tuple[int, ...], ...] = ()
+    must_visit: tuple[Window, ...] = ()
+    kept: Mapping[int, frozenset[int]] = field(default_factory=dict)
+
+    @property
+    def sites(self) -> frozenset[int]:
+        """Tasks that a wish names: their visits need not leave fallback dates."""
+        return frozenset(row.site for row in self.must_visit)
+
+    def unmet_runs(self, running: Mapping[int, frozenset[int]]) -> int:
+        """
+        Return how many dates to go have no trip.
+
+        Parameters
+        ----------
+        running : mapping of int to frozenset of int
+            Visits by day index.
+
+        Returns
+        -------
+        int
+            Number of unmet sets.
+        """
+        return sum(not any(running.get(index) for index in indices) for indices in self.must_run)
+
+
+@dataclass(frozen=True)
 class Season:
     """The whole problem; made by `tripplan.plan.build`."""
 
@@ -184,6 +229,7 @@ class Season:
     move_down: Mapping[int, NDArray[np.int32]]
     travel: Travel
     reserve_s: float
+    wanted: Wanted = field(default_factory=Wanted)
     _loops: dict[object, list[LoopSpec]] = field(default_factory=dict, compare=False, repr=False)
     _tables: dict[object, LoopTable] = field(default_factory=dict, compare=False, repr=False)
 

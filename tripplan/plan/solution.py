@@ -9,7 +9,7 @@ from tripplan.plan.charging import Shortage, charge_schedule
 from tripplan.plan.season import Season, Window
 from tripplan.plan.trips import TripBook
 
-__all__ = ["Judge", "Trips", "Value"]
+__all__ = ["Judge", "Trips", "Value", "change_cost"]
 
 Trips = Mapping[int, frozenset[int]]
 """Visits (task indices) by day index."""
@@ -17,13 +17,37 @@ Trips = Mapping[int, frozenset[int]]
 
 @dataclass(frozen=True, order=True)
 class Value:
-    """Stages 1 to 4 in order; smaller is better."""
+    """
+    Wishes not met, then stages 1 to 4 in order; smaller is better.
 
+    Between the fewest trips and the least crew time stand the changes against the last plan.
+    """
+
+    unmet: int
     late_sites: int
     late_days: int
     trips: int
+    changes: int
     seconds: int
     life_days: int
+
+
+def change_cost(before: frozenset[int] | None, after: frozenset[int] | None) -> int:
+    """
+    Return what one crew-date adds to the changes between two plans.
+
+    Parameters
+    ----------
+    before, after : frozenset of int or None
+        Its visits; None or empty where it does not run.
+
+    Returns
+    -------
+    int
+        100 if it runs in one of both only, and 1 for each visit in one only.
+    """
+    here, there = before or frozenset(), after or frozenset()
+    return 100 * (bool(here) != bool(there)) + len(here ^ there)
 
 
 @dataclass
@@ -33,6 +57,7 @@ class Judge:
     season: Season
     rows: tuple[Window, ...]
     book: TripBook
+    last: Trips | None = None
     _rows_of: dict[int, list[Window]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -94,6 +119,31 @@ class Judge:
                     per_day[day] = per_day.get(day, 0) + 1
         return found
 
+    def unmet(self, trips: Trips) -> int:
+        """Return how many wishes the trips do not meet."""
+        wanted = self.season.wanted
+        days = self.visit_days(trips) if wanted.must_visit else {}
+        missed = sum(not any(d in row.days for d in days[row.site]) for row in wanted.must_visit)
+        return missed + wanted.unmet_runs(trips)
+
+    def changes(self, trips: Trips) -> int:
+        """
+        Return how much the trips differ from the last plan.
+
+        Parameters
+        ----------
+        trips : mapping of int to frozenset of int
+            Visits by day index.
+
+        Returns
+        -------
+        int
+            100 for each crew-date that runs in one of both only, and 1 for each visit in one only.
+        """
+        if self.last is None:
+            return 0
+        return sum(change_cost(self.last.get(i), trips.get(i)) for i in {*self.last, *trips})
+
     def life_days(self, task: int, days: list[int]) -> int:
         """Return the likely life thrown away at one site. [day]."""
         what = self.season.tasks[task]
@@ -132,9 +182,11 @@ class Judge:
         days = self.visit_days(trips)
         late = {s: self.late_days_of(s, days[s]) for s in days}
         return Value(
+            self.unmet(trips),
             sum(value > 0 for value in late.values()),
             sum(late.values()),
             len(trips),
+            self.changes(trips),
             seconds,
             sum(self.life_days(s, days[s]) for s in days),
         )

@@ -8,11 +8,13 @@ from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
 
+from tripplan.errors import NoPlanError
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_dark_days
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
+from tripplan.plan.contradict import Witness, trips_as_wished
 from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
@@ -25,6 +27,7 @@ from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
 from tripplan.plan.trips import TripBook
+from tripplan.plan.wanted import bearing_wishes
 from tripplan.plan.windows import WindowSet, build_windows
 from tripplan.travel import Travel
 
@@ -77,6 +80,7 @@ def plan_season(
     time_limit_s: float | None = None,
     progress: Callable[[Progress], None] | None = None,
     effort: Effort | None = None,
+    last: Plan | None = None,
 ) -> Plan:
     """
     Plan a season in as few trips as can be found, and prove how few it must be.
@@ -102,29 +106,46 @@ def plan_season(
         Called with `Progress` now and then.
     effort : Effort, optional
         Counts at which to stop.
+    last : Plan, optional
+        Of plans with equally few trips, the one that changes least against this one is taken.
 
     Returns
     -------
     Plan
         Not yet checked; callers pass it to `tripplan.plan.check.check_plan`.
+
+    Raises
+    ------
+    NoPlanError
+        If the fleet's wishes contradict each other or cannot be met, or no plan that keeps them was
+        found.
     """
     clock = _Clock(time_limit_s)
     effort = effort or Effort()
+    wishes = bearing_wishes(fleet, outlook.on, outlook.to)
+    start = _Start(trips_as_wished(fleet, outlook, travel, wishes) if wishes else {}, last)
     jobs_always: frozenset[str] = frozenset()
     while True:
         season = build_season(fleet, outlook, travel, jobs_always)
-        run = _best_run(season, clock, effort, seed, progress)
+        run = _best_run(season, clock, effort, seed, progress, start)
         try:
             trips = assemble_trips(season, outlook, run.book, run.search.best)
         except JobsDoNotFitError as short:
             jobs_always |= short.site_ids  # a first visit comes so late that its jobs were not reckoned with
             continue
         break
+    if run.search.value is not None and run.search.value.unmet:
+        raise NoPlanError(
+            "No plan was found that keeps every wish, though nothing shows that there is none: "
+            + "; ".join(str(wish) for wish in wishes)
+            + ". Take one of them back, or give the search more time."
+        )
     shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
     status = Status.NO_FULL_PLAN if late else Status.PROVED if bound == len(trips) else Status.BEST_FOUND
     reserve = _reserve_cost(run, late=bool(late))
+    keeping = _keeping_cost(run) if last is not None else ()
     return Plan(
         fleet=fleet.name,
         made_on=made_on,
@@ -140,7 +161,8 @@ def plan_season(
         expected_dark_days=expected_dark_days(season, outlook, trips),
         unserved=late,
         charging=shelf.slots,
-        notes=(*reserve, *plan_notes(season, outlook, trips, stopped=clock.stopped)),
+        wishes=tuple(str(wish) for wish in wishes),
+        notes=(*keeping, *reserve, *plan_notes(season, outlook, trips, stopped=clock.stopped)),
     )
 
 
@@ -150,13 +172,14 @@ def _best_run(
     effort: Effort,
     seed: int,
     progress: Callable[[Progress], None] | None,
+    start: _Start,
 ) -> _Run:
     """Search; where in time and fallback dates cannot both be had, being in time comes first."""
     spare = season.fleet.plan.fallback_dates
     bent: frozenset[int] = frozenset()
     best: _Run | None = None
     for _ in range(3):
-        run = _Run(season, build_windows(season, spare, bent), clock, effort, seed, progress, bent)
+        run = _Run(season, build_windows(season, spare, bent), clock, effort, seed, progress, start, bent)
         if best is not None:
             run.search.offer(best.search.best)
         run.solve()
@@ -171,6 +194,42 @@ def _best_run(
     return best if best is not None else run
 
 
+@dataclass(frozen=True)
+class _Start:
+    """What a search begins with: trips that meet the wishes, and the last plan."""
+
+    witness: Witness
+    plan: Plan | None
+
+    def of_season(
+        self, season: Season, book: TripBook
+    ) -> tuple[dict[int, frozenset[int]], dict[int, frozenset[int]] | None]:
+        """Return both in the season's numbers; of the last plan's trips what still fits."""
+        task_of = {task.site.site_id: s for s, task in enumerate(season.tasks)}
+        index_of = {
+            (season.date_of(day.day), season.fleet.crews[day.crew].name): index
+            for index, day in enumerate(season.days)
+        }
+        witness = {
+            index_of[key]: frozenset(task_of[site_id] for site_id in sites)
+            for key, sites in self.witness.items()
+        }
+        if self.plan is None:
+            return witness, None
+        last = {}
+        for trip in self.plan.trips:
+            index = index_of.get((trip.date, trip.crew))
+            if index is None or any(clash in last for clash in season.conflicts[index]):
+                continue
+            known = [task_of[v.site_id] for v in trip.visits if v.site_id in task_of]
+            visits = frozenset(s for s in known if s in season.days[index].spans)
+            while visits and not book.fits(index, visits):
+                visits -= {max(visits, key=lambda s: (season.tasks[s].due, s))}
+            if visits:
+                last[index] = visits
+        return witness, last
+
+
 @dataclass
 class _Run:
     """One search with its bound."""
@@ -181,13 +240,15 @@ class _Run:
     effort: Effort
     seed: int
     progress: Callable[[Progress], None] | None
+    start: _Start = field(default_factory=lambda: _Start({}, None))
     bent: frozenset[int] = frozenset()
 
     def __post_init__(self) -> None:
         self.book = TripBook(self.season)
         self.pricer = Pricer(self.season)
         self.master = Master(self.season, self.windows.rows, _stock_rows(self.season), self.book, self.pricer)
-        self.judge = Judge(self.season, self.windows.rows, self.book)
+        self.witness, self.last = self.start.of_season(self.season, self.book)
+        self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
         self.search = Search(
             self.season,
             self.windows.rows,
@@ -201,10 +262,10 @@ class _Run:
         )
 
     @property
-    def late_key(self) -> tuple[int, int]:
-        """Stage 1 of the incumbent."""
+    def late_key(self) -> tuple[int, int, int]:
+        """Wishes not met, and stage 1, of the incumbent."""
         value = self.search.value
-        return (10**9, 0) if value is None else (value.late_sites, value.late_days)
+        return (10**9, 0, 0) if value is None else (value.unmet, value.late_sites, value.late_days)
 
     @cached_property
     def bound(self) -> int:
@@ -258,8 +319,14 @@ class _Run:
 
     def _solve(self) -> None:
         search, master, effort, clock = self.search, self.master, self.effort, self.clock
-        if not self.windows.rows:
+        if not self.windows.rows and not self.season.wanted.must_run:
             return
+        if self.witness:
+            search.offer(self.witness)
+            search.offer(search.build(start=self.witness))
+        if self.last:
+            search.offer(self.last)
+            search.offer(search.build(start=self.last))
         for k in range(effort.builds):
             search.offer(search.build(noise=0.0 if k == 0 else 0.6))
         self.report()
@@ -333,6 +400,63 @@ def _stock_rows(season: Season) -> tuple[StockRow, ...]:
     return tuple(dict.fromkeys(rows))
 
 
+def _keeping_cost(run: _Run) -> tuple[str, ...]:
+    """Say what keeping to the last plan costs in crew time, after looking for less without it."""
+    value = run.search.value
+    if value is None or not run.last or not run.clock.go_on():
+        return ()
+    judge = Judge(run.season, run.windows.rows, run.book)
+    free = Search(
+        run.season,
+        run.windows.rows,
+        run.book,
+        run.pricer,
+        judge,
+        run.master,
+        run.seed,
+        run.clock.go_on,
+        lambda: None,
+    )
+    free.offer(run.search.best)
+    for (index, visits), _ in run.search.known():
+        free.remember(index, visits)
+    try:
+        polish(free, run.effort.polish_passes)
+        free.repair_rounds(run.effort.time_repairs, run.effort.repair, lambda: 0, by_time=True)
+    except KeyboardInterrupt:
+        run.clock.stopped = True
+    found = free.value
+    saved = 0 if found is None else (value.seconds - found.seconds) // 60
+    if found is None or saved < 1 or (found.late_sites, found.trips) != (value.late_sites, value.trips):
+        return ("Keeping to the dates and visits of the last plan costs no crew time that was found.",)
+    both = f"{hours_text(value.seconds)} with, {hours_text(found.seconds)} without"
+    text = f"Keeping to the dates and visits of the last plan costs {saved} min of crew time"
+    return (f"{text}, as far as was found ({both}).",)
+
+
+def hours_text(seconds: int) -> str:
+    """
+    Return a duration in hours and minutes.
+
+    Parameters
+    ----------
+    seconds : int
+        Duration. [s]
+
+    Returns
+    -------
+    str
+        Rounded up to the minute.
+
+    Examples
+    --------
+    >>> hours_text(5401), hours_text(600)
+    ('1 h 31 min', '10 min')
+    """
+    hours, minutes = divmod(-(-seconds // 60), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
 def _reserve_cost(run: _Run, *, late: bool) -> tuple[str, ...]:
     """Say what the fallback dates cost in trips."""
     spare = run.season.fleet.plan.fallback_dates
@@ -340,7 +464,7 @@ def _reserve_cost(run: _Run, *, late: bool) -> tuple[str, ...]:
     if spare == 0 or late or value is None or not value.trips or not run.clock.go_on():
         return ()
     windows = build_windows(run.season, 0)
-    free = _Run(run.season, windows, run.clock, run.effort.short(), run.seed, None)
+    free = _Run(run.season, windows, run.clock, run.effort.short(), run.seed, None, run.start)
     free.search.offer(run.search.best)
     for column in run.master.columns:
         free.master.add(column.index, column.visits, usable=column.usable)

@@ -62,20 +62,22 @@ def build_windows(season: Season, spare: int, bent: frozenset[int] = frozenset()
     spare : int
         Fallback dates that each visit must leave where that is possible.
     bent : frozenset of int, default empty
-        Tasks that leave none, because being in time comes first.
+        Tasks that leave none, because being in time comes first; those that a wish names never do.
 
     Returns
     -------
     WindowSet
-        Rows sorted by site and first day.
+        Rows sorted by site and first day, then those that wishes ask for.
     """
     rows: list[Window] = []
     sure: dict[int, tuple[SureLate, ...]] = {}
     for s, task in enumerate(season.tasks):
-        spans, late = _task_windows(task, 0 if s in bent else spare)
+        spans, late = _task_windows(task, 0 if s in bent | season.wanted.sites else spare)
         if late:
             sure[s] = tuple(late)
         rows.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
+    known = {(row.site, row.days) for row in rows if not row.stretched}
+    rows.extend(row for row in season.wanted.must_visit if row.days and (row.site, row.days) not in known)
     return WindowSet(tuple(rows), sure)
 
 
