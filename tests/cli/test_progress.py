@@ -21,6 +21,7 @@ class Told:
     elapsed_s: float
     lower_bound: int
     trip_count: int | None
+    in_time: bool = True
 
 
 def test_what_is_quick_says_nothing(capsys: pytest.CaptureFixture[str]) -> None:
@@ -98,6 +99,10 @@ def test_a_terminal_gets_one_moving_line(monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_season_text() -> None:
+    assert season_text(Told(65.4, 5, 4, in_time=False)) == (  # type: ignore[arg-type]
+        "Planning the season: best plan 4 trips, not yet all in time with dates to spare, for that at least "
+        "5 needed (65 s; Ctrl-C keeps the best plan so far)"
+    )
     assert season_text(Told(65.4, 1, None)).startswith(  # type: ignore[arg-type]
         "Planning the season: no plan yet, at least 1 needed (65 s;"
     )

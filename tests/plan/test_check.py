@@ -22,6 +22,7 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.plan.check import check_document, check_plan
 from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Unserved, Visit
 from tripplan.travel import measure_travel
+from tripplan.wishes import Wish, WishKind
 
 FIRST, SECOND = date(2027, 3, 13), date(2027, 4, 3)
 Tamper = Callable[[Fleet, Plan], tuple[Fleet, Plan]]
@@ -559,6 +560,17 @@ TAMPERED: list[tuple[str, str, Tamper]] = [
     ("status", "full, but a site named", lambda f, p: (f, replace(_named(p), status=Status.BEST_FOUND))),
     ("status", "no full plan, but nobody named", lambda f, p: (f, replace(p, status=Status.NO_FULL_PLAN))),
     ("lower bound", "above the count", lambda f, p: (f, replace(p, status=Status.BEST_FOUND, lower_bound=3))),
+    (
+        "wish",
+        "a date to go without a trip",
+        lambda f, p: (replace(f, wishes=(Wish(WishKind.GO, FIRST + timedelta(days=7)),)), p),
+    ),
+    (
+        "wish",
+        "a trip on a date to stay home",
+        lambda f, p: (replace(f, wishes=(Wish(WishKind.STAY_HOME, FIRST),)), p),
+    ),
+    ("wish", "told but not asked", lambda f, p: (f, replace(p, wishes=("a crew goes",)))),
     ("expected dark days", "one fewer", lambda f, p: (f, replace(p, expected_dark_days=0.034))),
     ("expected dark days", "not a number", lambda f, p: (f, replace(p, expected_dark_days=float("nan")))),
 ]

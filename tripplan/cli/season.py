@@ -19,6 +19,7 @@ from tripplan.cli.outlook_lines import (
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
+from tripplan.cli.steering import print_difference, print_wishes, read_asked, steering_options
 from tripplan.cli.wording import (
     clock,
     clock_up,
@@ -120,26 +121,42 @@ def forecast(
     short_help="The season's trips, as few as possible; writes plan.json.",
 )
 @folder_argument
+@steering_options
 @run_options
-def plan(run: Run, folder: Path) -> None:
+def plan(
+    run: Run,
+    folder: Path,
+    go: tuple[str, ...],
+    stay_home: tuple[str, ...],
+    keep: tuple[str, ...],
+    include: tuple[str, ...],
+    forget: tuple[str, ...],
+    afresh: bool,
+) -> None:
     """
     Plan the season with as few trips as possible.
 
-    Prints the swap-by dates, what was proved about the number of trips, and the trips; writes
-    FOLDER/plan.json. Ctrl-C ends the search early and keeps the best plan found. FOLDER is the
-    fleet's folder; the current one where not given.
+    Prints the swap-by dates, what was proved about the number of trips, the trips and what changed
+    since the last plan; writes FOLDER/plan.json. What you ask for with --go, --stay-home, --keep and
+    --include comes before all else and stays in FOLDER/wishes.csv until you take it back with --forget. Of
+    plans with equally few trips the one that changes the last plan least is taken, unless --afresh is
+    given. Ctrl-C ends the search early and keeps the best plan found. FOLDER is the fleet's folder; the
+    current one where not given.
     """
     from tripplan.pipeline import run_plan
 
+    asked = read_asked(go, stay_home, keep, include, forget)
     with reporting(run.printer) as reports:
         result = run_plan(
             folder,
             today=run.today,
             seed=1 if run.seed is None else run.seed,
             time_limit_s=run.time_limit_s,
+            asked=asked,
+            afresh=afresh,
             reports=reports,
         )
-    run.write_json(result.plan.to_json())
+    run.write_json(result.document)
     print_remarks(run.printer, result.fleet)
     print_plan(run.printer, result)
     run.printer.say(f"Written: {result.path}")
@@ -232,8 +249,10 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
         f"Expected dark days of all sites in the season: {dark:.1f}. "
         f"Accepted risk at each swap-by date: {season.risk:.0%}."
     )
+    print_wishes(printer, result)
     printer.say()
     _print_trips(printer, season)
+    print_difference(printer, result)
     _print_unserved(printer, fleet, season)
     _print_charging(printer, season)
     for note in season.notes:

@@ -1,7 +1,7 @@
 """
 Files to a fleet: the reading end of tripplan.
 
-`read_fleet` and `folder_digest` are loaded when first asked for, so that importing the package
+What it offers is loaded when first asked for, so that importing the package
 costs nothing.
 """
 
@@ -10,12 +10,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from tripplan.inputs.find_files import input_files
     from tripplan.inputs.read import folder_digest, read_fleet
 
-__all__ = ["folder_digest", "read_fleet"]
+__all__ = ["folder_digest", "input_files", "read_fleet"]
 
 
 def __getattr__(name: str) -> Any:
+    if name == "input_files":
+        from tripplan.inputs import find_files
+
+        return find_files.input_files
     if name in __all__:
         from tripplan.inputs import read
 

@@ -106,7 +106,7 @@ def _refuse_folder(folder: Path) -> None:
     raise InputError([Fault(str(folder), problem=problem, mend=mend)])
 
 
-def folder_digest(folder: Path) -> str:
+def folder_digest(folder: Path, instead: Mapping[str, bytes] | None = None) -> str:
     """
     Return a fingerprint of all input files of a folder.
 
@@ -114,6 +114,8 @@ def folder_digest(folder: Path) -> str:
     ----------
     folder : pathlib.Path
         Folder of a fleet.
+    instead : mapping of str to bytes, optional
+        Contents that files will have, by name, where they are about to be written.
 
     Returns
     -------
@@ -131,9 +133,11 @@ def folder_digest(folder: Path) -> str:
         paths = input_files(Path(folder))
     except OSError as error:
         raise StorageError(f"{folder}: the folder cannot be read ({error.strerror}).") from error
-    for path in paths:
-        data = read_bytes(path)
-        digest.update(f"{path.name}\n{len(data)}\n".encode())
+    coming = dict(instead or {})
+    there = {path.name: path for path in paths}
+    for name in sorted({*there, *coming}):
+        data = coming[name] if name in coming else read_bytes(there[name])
+        digest.update(f"{name}\n{len(data)}\n".encode())
         digest.update(data)
     return digest.hexdigest()
 

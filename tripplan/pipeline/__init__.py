@@ -16,11 +16,14 @@ from tripplan.pipeline.season import (
     run_forecast,
     run_plan,
 )
+from tripplan.pipeline.wishes import WISHES_NAME, Asked
 
 __all__ = [
     "DEMO_TIME_LIMIT_S",
     "DEMO_TODAY",
     "PLAN_NAME",
+    "WISHES_NAME",
+    "Asked",
     "DemoResult",
     "ForecastResult",
     "PlanResult",

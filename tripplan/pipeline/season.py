@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
-from tripplan.errors import RefusedError
+from tripplan.errors import RefusedError, StorageError
 from tripplan.fleet import Fleet
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.inputs import folder_digest, read_fleet
+from tripplan.pipeline.wishes import Asked, settle_wishes
 from tripplan.plan import Progress, plan_season
 from tripplan.plan.check import check_document
+from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
-from tripplan.storage import json_bytes, lock_folder, write_files
+from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
 from tripplan.travel import Travel, measure_travel
 
 __all__ = [
+    "NOTHING_ASKED",
     "PLAN_NAME",
     "QUIET",
     "ForecastResult",
@@ -31,6 +36,7 @@ __all__ = [
 ]
 
 PLAN_NAME = "plan.json"
+NOTHING_ASKED = Asked()
 
 
 class Reports(Protocol):
@@ -77,6 +83,12 @@ class PlanResult:
         False where it was read back from that file.
     because : str
         Why it was made anew, as a clause; empty where it was read back or a new plan was asked for.
+    last : Plan or None
+        The plan that was on file before, where there was one of this fleet.
+    difference : PlanDifference or None
+        What changed against it.
+    document : mapping
+        What was written, for machines; empty where the plan was read back.
     """
 
     fleet: Fleet
@@ -86,6 +98,9 @@ class PlanResult:
     path: Path
     anew: bool = True
     because: str = ""
+    last: Plan | None = None
+    difference: PlanDifference | None = None
+    document: Mapping[str, Any] = field(default_factory=dict)
 
 
 def run_forecast(
@@ -127,6 +142,8 @@ def run_plan(
     today: date,
     seed: int = 1,
     time_limit_s: float | None = None,
+    asked: Asked = NOTHING_ASKED,
+    afresh: bool = False,
     reports: Reports = QUIET,
 ) -> PlanResult:
     """
@@ -142,6 +159,11 @@ def run_plan(
         Steers the search; the same seed repeats the same plan where it is proved.
     time_limit_s : float, optional
         Time for the search. [s]
+    asked : Asked, optional
+        Wishes of this run; they are kept in ``wishes.csv`` once there is a plan that keeps them.
+    afresh : bool, default False
+        Plan as if there were no plan on file; else the one that changes least is taken among plans of
+        equally few trips.
     reports : Reports, optional
         Whom to tell how far the work is.
 
@@ -153,9 +175,9 @@ def run_plan(
     Raises
     ------
     InputError
-        If the files hold faults.
+        If the files hold faults, or an option names what is not there.
     NoPlanError
-        If no plan at all can be made.
+        If no plan at all can be made, or wishes contradict each other.
     RefusedError
         If the checker refuses the plan; nothing is written.
     StorageError
@@ -164,18 +186,26 @@ def run_plan(
     reports.stage("Reading the files")
     read_fleet(folder, today)  # faults come before the folder is locked or written to
     with lock_folder(folder):
-        return plan_anew(folder, today, seed, time_limit_s, reports)
+        return plan_anew(folder, today, seed, time_limit_s, reports, asked=asked, afresh=afresh)
 
 
 def plan_anew(
-    folder: Path, today: date, seed: int, time_limit_s: float | None, reports: Reports, because: str = ""
+    folder: Path,
+    today: date,
+    seed: int,
+    time_limit_s: float | None,
+    reports: Reports,
+    because: str = "",
+    *,
+    asked: Asked = NOTHING_ASKED,
+    afresh: bool = False,
 ) -> PlanResult:
     """
     Plan, check and write, in a folder that the caller has locked.
 
     Parameters
     ----------
-    folder, today, seed, time_limit_s, reports
+    folder, today, seed, time_limit_s, reports, asked, afresh
         As in `run_plan`.
     because : str
         Why the season is planned anew, as a clause.
@@ -187,6 +217,14 @@ def plan_anew(
     """
     digest = folder_digest(folder)
     fleet = read_fleet(folder, today)
+    last = last_plan(folder, fleet, today)
+    settled = settle_wishes(folder, fleet, asked, last, (today, today + timedelta(weeks=fleet.plan.weeks)))
+    fleet = replace(fleet, wishes=settled.wishes)
+    coming = {} if settled.path is None else {settled.path: settled.content}
+    if coming:
+        # files changed by someone else meanwhile leave a fingerprint that never fits
+        same = folder_digest(folder) == digest
+        digest = folder_digest(folder, {p.name: content for p, content in coming.items()}) if same else ""
     reports.stage("Forecasting flat dates")
     outlook = forecast_fleet(fleet, today)
     reports.stage("Measuring the ways")
@@ -200,12 +238,55 @@ def plan_anew(
         seed=seed,
         time_limit_s=time_limit_s,
         progress=reports.season,
+        last=None if afresh else last,
     ).with_digest(digest)
     reports.stage("Checking the plan")
+    difference = None if last is None else compare_plans(last, plan)
     document = plan.to_json()
     refusals = check_document(fleet, outlook, travel, document)
     if refusals:
         raise RefusedError(str(one) for one in refusals)
+    if difference is not None and last is not None:
+        document["since_last_plan"] = {"made_on": last.made_on.isoformat(), **difference.to_json()}
     path = folder / PLAN_NAME
-    write_files({path: json_bytes(document)})
-    return PlanResult(fleet, outlook, travel, plan, path, because=because)
+    write_files({**coming, path: json_bytes(document)})
+    return PlanResult(
+        fleet,
+        outlook,
+        travel,
+        plan,
+        path,
+        because=because,
+        last=last,
+        difference=difference,
+        document=document,
+    )
+
+
+def last_plan(folder: Path, fleet: Fleet, today: date) -> Plan | None:
+    """
+    Return the plan on file, where it can serve as the last plan of this fleet.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    fleet : Fleet
+        The fleet as it is now.
+    today : datetime.date
+        First day of the season to plan.
+
+    Returns
+    -------
+    Plan or None
+        None where there is none, it cannot be read, is another fleet's, begins after today, or ended
+        before it.
+    """
+    path = folder / PLAN_NAME
+    if not path.exists():
+        return None
+    try:
+        plan = Plan.from_json(json.loads(read_bytes(path)))
+    except (ValueError, KeyError, TypeError, AttributeError, StorageError):
+        return None
+    return plan if plan.fleet == fleet.name and plan.first <= today <= plan.to else None

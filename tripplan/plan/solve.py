@@ -47,11 +47,15 @@ class Progress:
         Trips that no plan can undercut, as proved so far.
     trip_count : int or None
         Trips of the best plan found so far.
+    in_time : bool
+        Whether that plan is in time everywhere with the fallback dates asked for; only then does the
+        bound speak of plans like it.
     """
 
     elapsed_s: float
     lower_bound: int
     trip_count: int | None
+    in_time: bool = True
 
 
 @dataclass
@@ -302,11 +306,9 @@ class _Run:
         """Tell the caller how far it is."""
         if self.progress is not None:
             value = self.search.value
-            self.progress(
-                Progress(
-                    self.clock.elapsed_s, self.master.whole_bound, None if value is None else value.trips
-                )
-            )
+            trips = None if value is None else value.trips
+            in_time = value is not None and not self.judge.missed(self.search.best)
+            self.progress(Progress(self.clock.elapsed_s, self.master.whole_bound, trips, in_time))
 
     def solve(self) -> None:
         """Search until proved, or until the effort is spent; Ctrl-C keeps what there is."""

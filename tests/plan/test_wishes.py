@@ -1,0 +1,196 @@
+"""
+What the user asks of a plan: kept by the solver, verified by the checker, named where it contradicts.
+
+The tiny fleet by hand: crew North goes on Saturdays and Sundays from 6 March to 1 May 2027; two trips
+are needed for four due sites, since the vehicle holds three packs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from tripplan.errors import NoPlanError
+from tripplan.fleet import Crew, DateSpan
+from tripplan.plan import plan_season
+from tripplan.plan.check import check_plan
+from tripplan.plan.difference import TripFate, compare_plans
+from tripplan.plan.document import Status
+from tripplan.travel import measure_travel
+from tripplan.wishes import Wish, WishKind
+
+GO, HOME, KEEP, INCLUDE = WishKind.GO, WishKind.STAY_HOME, WishKind.KEEP, WishKind.INCLUDE
+SATURDAY, SUNDAY = date(2027, 3, 13), date(2027, 3, 14)
+
+
+@pytest.fixture
+def plan_with(tiny_fleet, tiny_outlook):
+    """Plan the tiny fleet with wishes; every plan must pass the checker."""
+
+    def plan(*wishes, last=None, fleet=tiny_fleet):
+        asking = replace(fleet, wishes=wishes)
+        travel = measure_travel(asking)
+        made = plan_season(asking, tiny_outlook, travel, made_on=tiny_outlook.on, last=last)
+        assert check_plan(asking, tiny_outlook, travel, made) == ()
+        return made
+
+    return plan
+
+
+def _visits(plan):
+    return {trip.date: {visit.site_id for visit in trip.visits} for trip in plan.trips}
+
+
+def test_a_date_to_go_has_a_trip(plan_with):
+    free = plan_with()
+    other = SUNDAY if SUNDAY not in _visits(free) else SATURDAY
+    plan = plan_with(Wish(GO, other))
+    assert other in _visits(plan)
+    assert plan.trip_count == free.trip_count
+    assert plan.wishes == (f"a crew goes on {other:%a} {other.day} Mar 2027",)
+
+
+def test_a_date_to_stay_home_has_none(plan_with):
+    free = plan_with()
+    first = free.trips[0].date
+    plan = plan_with(Wish(HOME, first, first + timedelta(days=1)))
+    assert not {first, first + timedelta(days=1)} & set(_visits(plan))
+
+
+def test_a_trip_to_keep_visits_exactly_its_sites(plan_with):
+    plan = plan_with(Wish(KEEP, SATURDAY, crew="North", sites=("A1", "B1")))
+    assert _visits(plan)[SATURDAY] == {"A1", "B1"}
+
+
+def test_a_plan_with_a_lock_keeps_the_lock_through_a_new_plan(plan_with):
+    free = plan_with()
+    trip = free.trips[0]
+    lock = Wish(KEEP, trip.date, crew=trip.crew, sites=tuple(v.site_id for v in trip.visits))
+    plan = plan_with(lock, Wish(GO, date(2027, 3, 28)), last=free)
+    assert _visits(plan)[trip.date] == set(lock.sites)
+    assert date(2027, 3, 28) in _visits(plan)
+
+
+def test_a_site_is_included_on_its_date(plan_with):
+    plan = plan_with(Wish(INCLUDE, SUNDAY, sites=("B2",)))
+    assert "B2" in _visits(plan)[SUNDAY]
+
+
+def test_a_site_that_is_not_due_is_visited_on_request(tiny_fleet, tiny_outlook):
+    late = replace(tiny_outlook.sites["A1"], swap_by=tiny_outlook.to + timedelta(days=9))
+    outlook = replace(tiny_outlook, sites={**tiny_outlook.sites, "A1": late})
+    travel = measure_travel(tiny_fleet)
+
+    def visits(fleet):
+        plan = plan_season(fleet, outlook, travel, made_on=outlook.on)
+        assert check_plan(fleet, outlook, travel, plan) == ()
+        return [visit.site_id for trip in plan.trips for visit in trip.visits]
+
+    assert "A1" not in visits(tiny_fleet)
+    assert "A1" in visits(replace(tiny_fleet, wishes=(Wish(INCLUDE, sites=("A1",)),)))
+
+
+def test_a_wish_that_lies_behind_or_beyond_asks_for_nothing(plan_with, tiny_outlook):
+    plan = plan_with(
+        Wish(GO, tiny_outlook.on - timedelta(days=1)), Wish(GO, tiny_outlook.to + timedelta(days=1))
+    )
+    assert plan.wishes == ()
+
+
+def test_a_wish_can_make_a_site_late_and_the_plan_says_so(plan_with, tiny_outlook):
+    plan = plan_with(Wish(HOME, tiny_outlook.on, tiny_outlook.to - timedelta(days=6)))
+    assert plan.status is Status.NO_FULL_PLAN
+
+
+@pytest.mark.parametrize(
+    ("wishes", "text"),
+    [
+        (
+            (Wish(GO, date(2027, 3, 17)),),
+            (
+                "This wish cannot be met: a crew goes on Wed 17 Mar 2027. North goes on Saturdays and "
+                "Sundays only."
+            ),
+        ),
+        (
+            (Wish(GO, date(2027, 3, 20), crew="North"),),
+            (
+                "This wish cannot be met: North goes on Sat 20 Mar 2027. North is away from Sat 20 Mar 2027 "
+                "to Sun 21 Mar 2027."
+            ),
+        ),
+        (
+            (Wish(INCLUDE, sites=("A1",)), Wish(GO, SATURDAY, row=2), Wish(HOME, SATURDAY, SUNDAY, row=3)),
+            (
+                "These wishes contradict each other: a crew goes on Sat 13 Mar 2027 (wishes.csv, row 2); every "
+                "crew stays home from Sat 13 Mar 2027 to Sun 14 Mar 2027 (wishes.csv, row 3). Without any one of "
+                "them the other can be met; take one back."
+            ),
+        ),
+        (
+            (Wish(KEEP, SATURDAY, crew="North", sites=("A1", "A2", "B1", "B2")),),
+            (
+                "This wish cannot be met: the trip of North on Sat 13 Mar 2027 stays as it is (A1, A2, B1, B2). "
+                "Each of its 4 sites can be visited that day, but not all in one trip: they are more than its "
+                "hours, its daylight, the crew or the shelf allow."
+            ),
+        ),
+        (
+            (
+                Wish(KEEP, SATURDAY, crew="North", sites=("A1",)),
+                Wish(INCLUDE, SUNDAY, sites=("A2",)),
+                Wish(INCLUDE, SATURDAY, sites=("B2",)),
+            ),
+            (
+                "These wishes contradict each other: the trip of North on Sat 13 Mar 2027 stays as it is (A1); "
+                "B2 is visited on Sat 13 Mar 2027. Without any one of them the other can be met; take one back."
+            ),
+        ),
+        (
+            tuple(Wish(INCLUDE, date(2027, 3, 6), sites=(site,)) for site in ("A1", "A2", "B1")),
+            (
+                "These wishes contradict each other: A1 is visited on Sat 6 Mar 2027; A2 is visited on Sat 6 "
+                "Mar 2027; B1 is visited on Sat 6 Mar 2027. Without any one of them the others can be met "
+                "together; take one back."
+            ),
+        ),
+    ],
+)
+def test_wishes_that_cannot_be_kept_are_named_with_the_fewest_that_contradict(
+    tiny_fleet, plan_with, wishes, text
+):
+    north = replace(tiny_fleet.crews[0], away=(DateSpan(date(2027, 3, 20), date(2027, 3, 21)),))
+    with pytest.raises(NoPlanError) as caught:
+        plan_with(*wishes, fleet=replace(tiny_fleet, crews=(north,)))
+    assert str(caught.value) == text
+
+
+def test_without_any_one_of_those_named_the_others_can_be_kept(plan_with):
+    three = [Wish(INCLUDE, date(2027, 3, 6), sites=(site,)) for site in ("A1", "A2", "B1")]
+    for wish in three:
+        plan_with(*(other for other in three if other is not wish))
+
+
+def test_a_crew_that_shares_a_person_with_a_kept_trip_stays_home(tiny_fleet, plan_with):
+    two = replace(tiny_fleet, crews=(*tiny_fleet.crews, Crew("South", 0.0, 0.0, people=("Ada",))))
+    with pytest.raises(NoPlanError, match="contradict each other"):
+        plan_with(
+            Wish(KEEP, SATURDAY, crew="North", sites=("A1",)), Wish(GO, SATURDAY, crew="South"), fleet=two
+        )
+
+
+def test_planning_again_changes_nothing(plan_with):
+    first = plan_with()
+    assert compare_plans(first, plan_with(last=first)).is_empty
+
+
+def test_of_equally_few_trips_the_dates_of_the_last_plan_are_kept_at_a_stated_cost(plan_with):
+    """The last plan goes a week earlier than it would, which is no fewer trips and as much crew time."""
+    asked = plan_with(Wish(GO, date(2027, 3, 7)), Wish(GO, date(2027, 3, 21)))
+    again = plan_with(last=asked)
+    found = compare_plans(asked, again)
+    assert found.count(TripFate.KEPT) == len(again.trips) == asked.trip_count
+    assert again.notes[0].startswith("Keeping to the dates and visits of the last plan costs ")
+    assert set(_visits(plan_with())) != set(_visits(asked))
