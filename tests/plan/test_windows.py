@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from tripplan.fleet import Site
-from tripplan.plan.season import SiteTask
+from tripplan.plan.season import SiteTask, Wanted
 from tripplan.plan.windows import build_windows, last_leaving
 
 
@@ -68,7 +68,7 @@ def test_visits_are_in_time_exactly_where_every_window_holds_one():
         task = _task(random.Random(f"windows {seed}"), job=seed % 3 == 0)
         if task.due >= task.end:
             continue
-        windows = build_windows(SimpleNamespace(tasks=(task,)), 0)
+        windows = build_windows(SimpleNamespace(wanted=Wanted(), tasks=(task,)), 0)
         in_time = [visits for visits in _sets_of_visits(task.possible) if _in_time(task, visits)]
         if windows.sure_late:
             sure += 1
@@ -91,7 +91,7 @@ def test_no_plan_that_keeps_its_fallback_dates_misses_a_window():
         if task.due >= task.end:
             continue
         for spare in (1, 2):
-            windows = build_windows(SimpleNamespace(tasks=(task,)), spare)
+            windows = build_windows(SimpleNamespace(wanted=Wanted(), tasks=(task,)), spare)
             if windows.sure_late:
                 continue
             for visits in _sets_of_visits(task.possible):
@@ -103,14 +103,14 @@ def test_no_plan_that_keeps_its_fallback_dates_misses_a_window():
 
 def test_bent_sites_leave_no_fallback():
     task = _task(random.Random("fallback 1"), job=False)
-    season = SimpleNamespace(tasks=(task,))
+    season = SimpleNamespace(wanted=Wanted(), tasks=(task,))
     assert build_windows(season, 2, frozenset({0})) == build_windows(season, 0)
 
 
 def test_no_window_holds_another():
     for seed in range(100):
         task = _task(random.Random(f"minimal {seed}"), job=False)
-        rows = build_windows(SimpleNamespace(tasks=(task,)), seed % 3).rows
+        rows = build_windows(SimpleNamespace(wanted=Wanted(), tasks=(task,)), seed % 3).rows
         for row in rows:
             assert not any(set(other.days) < set(row.days) for other in rows)
         assert len({row.days for row in rows}) == len(rows)
