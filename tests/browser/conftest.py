@@ -11,6 +11,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ import pytest
 
 sys.path.append(str(Path(__file__).parent.parent / "outputs"))
 
+TRIP_MORNING = datetime(2027, 3, 6, 8, 30, tzinfo=UTC)
 _PATHS = ("chromium", "chromium-browser", "google-chrome")
 
 
@@ -56,10 +58,14 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Watched]]:
     """Open a local file with the network off and note every dialog, error and foreign request."""
     contexts: list[Any] = []
 
-    def open_file(path: Path, *, width: int = 390, height: int = 844, **options: Any) -> Watched:
+    def open_file(
+        path: Path, *, width: int = 390, height: int = 844, fixed_clock: bool = True, **options: Any
+    ) -> Watched:
         context = chromium.new_context(viewport={"width": width, "height": height}, offline=True, **options)
         contexts.append(context)
         context.set_default_timeout(10_000)
+        if fixed_clock:  # the phone's clock on the day of the hand-made trip
+            context.clock.set_fixed_time(TRIP_MORNING)
         watched = Watched(context.new_page(), context)
         page = watched.page
 

@@ -49,10 +49,24 @@ def test_page_has_no_violation(folders, engine, open_page, name, width, height, 
     assert violations(page, engine) == []
 
 
+@pytest.mark.parametrize("setting", [{"forced_colors": "active"}, {"contrast": "more"}])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_forced_colours_and_more_contrast_have_no_violation(folders, engine, open_page, scheme, setting):
+    page = open_page(folders["plain"] / "map.html", color_scheme=scheme, **setting).page
+    page.locator("[data-site='1'] summary").click()
+    page.locator("[data-site='1'] [data-field=found][value=dark]").check(force=True)
+    assert violations(page, engine) == []
+    ticked = page.locator("[data-site='1'] .pick", has_text="dark").locator("span")
+    other = page.locator("[data-site='1'] .pick", has_text="silent").locator("span")
+    shade = "e => getComputedStyle(e).backgroundColor"
+    assert ticked.evaluate(shade) != other.evaluate(shade)  # still told apart, and marked with a tick
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_open_forms_and_stops_have_no_violation(folders, engine, open_page, scheme):
     page = open_page(folders["plain"] / "map.html", color_scheme=scheme).page
     page.evaluate("document.querySelectorAll('details').forEach(box => { box.open = true; })")
+    page.wait_for_selector("[data-site='3'] [data-field=plug_volts]")
     record = page.locator("[data-site='3']")
     record.locator("[data-field=plug_volts]").fill("12.7")
     record.locator("[data-field=volts_out]").fill("4.9")

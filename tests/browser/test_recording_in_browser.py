@@ -167,11 +167,16 @@ def test_a_pack_that_was_not_loaded_or_is_used_twice_stops(page_file, open_page)
 def test_impossible_and_suspect_voltages_are_pointed_out(page_file, open_page):
     page = open_page(page_file).page
     record = fill(page, 1, volts_out="17")
-    assert alerts(record) == ["17 V is more than a SLA12 pack can hold: wrong pack, or a slip?"]
+    assert alerts(record) == [
+        "STOP. 17 V is more than the battery of a SLA12 pack can hold: wrong pack, wrong range of the meter, or a slip."
+    ]
+    fill(page, 1, volts_out="", volts_in="9.8")
+    assert alerts(record) == ["STOP. 9.8 V: this pack is flat or damaged. Do not leave it here."]
+    fill(page, 1, volts_in="")
     fill(page, 1, volts_out="10.2")
     assert alerts(record)[0].startswith("Below 10.5 V: this pack is suspect.")
     fill(page, 1, volts_out="eleven")
-    assert alerts(record) == ['"eleven" is no voltage.']
+    assert alerts(record) == ['"eleven" is no figure.']
     fill(page, 1, volts_out="", volts_in="12.2")
     assert alerts(record) == ["A fresh SLA12 pack rests at 12.6 V or more: take another if you can."]
     fill(page, 1, volts_in="", pack_out="B77", pack_in="Q1")

@@ -78,7 +78,7 @@ def test_pages_say_everything_that_the_trip_needs(case, kit_folder, name):
         "Enter only between 09:00 and 16:00; be out again by then.", "Can wait until Sat 20 Mar.",
         "Do not leave out: no later date reaches it by Mon 8 Mar.", "No swap", "Drive off by",
         "2 sites of the fleet are set aside and not in any plan.", "Tue 2 Mar 18:00",
-        "Lithium iron phosphate packs are never charged below 0 C.", "A 12 V pack on a 6 V device destroys the device.",
+        "Lithium iron phosphate packs are never charged below 0 \N{DEGREE SIGN}C.", "A 12 V pack on a 6 V device destroys the device.",
         "fuse of 2 to 3 A", "Working alone",
     ):  # fmt: skip
         assert words in text
@@ -161,7 +161,7 @@ def test_second_language_reaches_every_file(case, tmp_path):
     write_kit(*german.arguments(), tmp_path, today=TODAY, extra_spares={"SLA12": 1})
     page = text_of(tmp_path / "map.html")
     for words in ("Samstag, 6. März 2027", "Abfahrt", "Anruf um", "Akku tauschen", "Kann warten bis Sa 20. März",
-                  "2,8 kg", "Nur zwischen 09:00 und 16:00 betreten"):  # fmt: skip
+                  "2,8 kg", "Nur zwischen 09:00 und 16:00 betreten", "4.15293 W"):  # fmt: skip
         assert words in page
     english = {
         value for key, value in wording_for("en").texts.items() if len(value) > 25 and "{" not in value
@@ -212,13 +212,68 @@ def test_every_text_is_used():
             assert f'"{key}"' in code or f"'{key}'" in code, key
 
 
-def test_imperial_units_are_the_same_trip_in_miles(case, tmp_path):
-    imperial = replace(case, fleet=replace(case.fleet, units="imperial"))
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize("name", PAGES)
+def test_units_are_those_of_the_fleet_throughout(case, tmp_path, name, language):
+    imperial = replace(case, fleet=replace(case.fleet, units="imperial", language=language))
     write_kit(*imperial.arguments(), tmp_path, today=TODAY)
-    text = text_of(tmp_path / "map.html")
-    assert " mi" in text
-    assert " lb" in text
-    assert " km" not in text
+    text = text_of(tmp_path / name)
+    for measure in (r"\d mi\b", r"\d ft\b", r"\d lb\b", r"32 \u00b0F"):
+        assert re.search(measure, text)
+    # Metres stand only in what people wrote themselves and in the names of plug sizes.
+    own = text.replace("2 m cord", "").replace("200 m along", "").replace("2.5 mm", "").replace("2,5 mm", "")
+    assert re.findall(r"\d (?:m|km|kg)\b|\u00b0C", own) == []
+    write_kit(*replace(case, fleet=replace(case.fleet, language=language)).arguments(), tmp_path, today=TODAY)
+    assert re.findall(r"\d (?:mi|ft|lb)\b|\u00b0F", text_of(tmp_path / name)) == []
+
+
+def test_each_stop_says_what_to_leave_out_first_from_there_on(case):
+    from tripplan.outputs.kit_view import build_kit_view
+
+    kit = build_kit_view(*case.arguments(), today=TODAY, wording=wording_for("en"))
+    assert [[site.number for site in stop.skip_first] for stop in kit.stops] == [
+        [6, 3, 5, 7, 1, 4], [6, 5, 7, 4], [6, 7],
+    ]  # fmt: skip
+
+
+def test_cautions_stand_where_they_matter(kit_folder):
+    page = (kit_folder / "map.html").read_text("utf-8")
+    words = wording_for("en").texts
+    sections = {name: page.index(f'id="{name}"') for name in ("overview", "load", "stops", "wrong")}
+    for key, section, before in (
+        ("voltage_mixed", "overview", "load"), ("alone", "overview", "load"), ("access", "overview", "load"),
+        ("fuse", "load", "stops"), ("packs_cold", "stops", "wrong"), ("recycle", "stops", "wrong"),
+    ):  # fmt: skip
+        text = words[f"caution.{key}"]
+        assert sections[section] < page.index(text.replace("'", "&#39;")) < sections[before]
+    assert page.count(words["site.meter"]) == 6  # at each site with a swap
+
+
+def test_a_heavy_loop_says_so_and_a_light_one_does_not(case):
+    from tripplan.outputs.kit_view import build_kit_view
+
+    heavy = replace(case.fleet.pack_types["SLA12"], weight_kg=9.0)
+    fleet = replace(case.fleet, pack_types=case.fleet.pack_types | {"SLA12": heavy})
+    stops = case.trip.stops
+    loop = replace(stops[0].loops[0], carried_kg=18.0)
+    trip = replace(case.trip, stops=(replace(stops[0], loops=(loop, stops[0].loops[1])), *stops[1:]))
+    kit = build_kit_view(
+        fleet, case.outlook, case.travel, case.plan, trip, today=TODAY, wording=wording_for("en")
+    )
+    assert [loop.caution for loop in kit.stops[0].loops] == [
+        "Up to 18 kg on one loop: share it, lift from the knees, and make two ways of it rather than a fall.",
+        "",
+    ]
+
+
+def test_the_battery_of_a_pack_with_a_converter_is_measured_by_its_own_volts(case, tmp_path):
+    boxed = replace(case.fleet.pack_types["SLA6"], battery_volts=12.0)
+    fleet = replace(case.fleet, pack_types=case.fleet.pack_types | {"SLA6": boxed})
+    write_kit(*replace(case, fleet=fleet).arguments(), tmp_path, today=TODAY)
+    block = re.search(r'id="kit-data">(.*?)</script>', (tmp_path / "map.html").read_text("utf-8"))
+    types = json.loads(block[1])["record"]["types"]
+    assert types["SLA6"]["most"] == 14.7  # six cells of 2.45 V
+    assert types["SLA6"]["span"] == [5.7, 7.5]  # its plug gives 6 V all the same
 
 
 def test_a_folder_that_cannot_be_made_is_a_storage_error(case, tmp_path):

@@ -207,7 +207,7 @@ def _print_kit(printer: Printer, kit: KitView) -> None:
     printer.say("Before you go", "bold")
     for line in (
         f"Agree on a call by {kit.call_by_text}, and what happens if it does not come.",
-        *kit.cautions,
+        *kit.cautions.every,
     ):
         printer.say(f"  - {line}")
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 __all__ = [
+    "CautionsView",
     "ChargeView",
     "ContactView",
     "JobView",
@@ -27,11 +28,21 @@ __all__ = [
 
 @dataclass(frozen=True)
 class PackTag:
-    """A pack type of this trip; `letter` marks it together with the voltage everywhere."""
+    """
+    A pack type of this trip; `letter` marks it together with the voltage everywhere.
+
+    Attributes
+    ----------
+    volts : float
+        At the plug. [V]
+    battery_volts : float
+        Nominal, of the battery itself, where a converter in the box changes them; else `volts`. [V]
+    """
 
     letter: str
     name: str
     volts: float
+    battery_volts: float
     volts_text: str
     plug: str
     chemistry: str
@@ -50,9 +61,17 @@ class JobView:
 
 @dataclass(frozen=True)
 class ContactView:
-    """Whom to have rung by when, for which stop and sites."""
+    """
+    Whom to have rung by when, for which stop and sites.
+
+    Attributes
+    ----------
+    phones : tuple of (str, str)
+        Telephone numbers found in the text, each as written and as a ``tel:`` link.
+    """
 
     text: str
+    phones: tuple[tuple[str, str], ...]
     ring_by: date
     ring_by_text: str
     stops: tuple[str, ...]
@@ -121,7 +140,14 @@ class SiteView:
 
 @dataclass(frozen=True)
 class LoopView:
-    """One foot loop."""
+    """
+    One foot loop.
+
+    Attributes
+    ----------
+    caution : str
+        Words on lifting where the loop is heavy; else empty.
+    """
 
     number: int
     leave: str
@@ -133,6 +159,7 @@ class LoopView:
     weight_text: str
     carried_kg: float
     order_text: str
+    caution: str
     sites: tuple[SiteView, ...]
 
 
@@ -151,6 +178,8 @@ class StopView:
         Latest time to drive off with all the rest still fitting.
     straight_home : str
         Latest time to drive off if all the rest is left out.
+    skip_first : tuple of SiteView
+        Sites of this stop and of those after it that can be left out, the first to leave out first.
     """
 
     number: int
@@ -167,6 +196,7 @@ class StopView:
     is_last: bool
     contacts: tuple[ContactView, ...]
     loops: tuple[LoopView, ...]
+    skip_first: tuple[SiteView, ...] = ()
 
     @property
     def sites(self) -> tuple[SiteView, ...]:
@@ -226,6 +256,20 @@ class PackView:
 
 
 @dataclass(frozen=True)
+class CautionsView:
+    """The cautions that a trip calls for, by where they matter; each the most pressing first."""
+
+    front: tuple[str, ...]
+    load: tuple[str, ...]
+    home: tuple[str, ...]
+
+    @property
+    def every(self) -> tuple[str, ...]:
+        """All of them, for paper."""
+        return self.front + self.load + self.home
+
+
+@dataclass(frozen=True)
 class KitView:
     """One trip, ready to show."""
 
@@ -254,7 +298,7 @@ class KitView:
     contacts: tuple[ContactView, ...]
     load: tuple[LoadRow, ...]
     charging: tuple[ChargeView, ...]
-    cautions: tuple[str, ...]
+    cautions: CautionsView
     skip_first: tuple[SiteView, ...]
     never_skip: tuple[SiteView, ...]
     packs: tuple[PackView, ...]

@@ -8,10 +8,12 @@ calendar and the waypoints cannot contradict each other.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
-from tripplan.fleet import SHELF, Chemistry, Fleet, PackState, Site
+from tripplan.fleet import SHELF, Fleet, PackState, Site
 from tripplan.forecast.outlook import Outlook
+from tripplan.outputs.kit_cautions import loop_caution, trip_cautions
 from tripplan.outputs.kit_model import (
     ContactView,
     JobView,
@@ -24,6 +26,7 @@ from tripplan.outputs.kit_model import (
 )
 from tripplan.outputs.kit_supplies import charge_views, load_rows
 from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_order
+from tripplan.outputs.links import coordinates, geo_uri, phone_links
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
 from tripplan.plan.document import Loop, Plan, Trip, Visit
@@ -33,8 +36,6 @@ __all__ = ["CALL_AFTER", "build_kit_view"]
 
 CALL_AFTER = timedelta(minutes=60)
 """How long after the planned return someone should be called."""
-
-_HEAVY_KG = 15.0  # common practice, no source: above this the page asks to share the load
 
 
 def build_kit_view(
@@ -93,6 +94,12 @@ def build_kit_view(
         number += len(stops[-1].sites)
     sites = {site.key: site for stop in stops for site in stop.sites}
     skip = skip_order(trip.visits, trip)
+    stops = [
+        replace(
+            stop, skip_first=tuple(sites[key] for key in skip if sites[key].number >= stop.sites[0].number)
+        )
+        for stop in stops
+    ]
     crew = fleet.crews_by_name[trip.crew]
     swaps = sum(trip.packs.values())
     walk_m = sum(loop.walk_m for stop in trip.stops for loop in stop.loops)
@@ -139,7 +146,7 @@ def build_kit_view(
         contacts=contacts,
         load=load_rows(fleet, trip, tags, sites, extra_spares or {}, wording),
         charging=charge_views(plan, trip, tags, fleet.zone, wording),
-        cautions=_cautions(fleet, trip, tags, wording),
+        cautions=trip_cautions(fleet, trip, tags, wording),
         skip_first=tuple(sites[site_id] for site_id in skip),
         never_skip=tuple(site for key, site in sites.items() if key not in skip),
         packs=_packs_met(fleet, trip),
@@ -159,6 +166,7 @@ def _pack_tags(fleet: Fleet, trip: Trip, extra: Mapping[str, int], wording: Word
             letter=_letters(index),
             name=clean(name),
             volts=kind.volts,
+            battery_volts=kind.nominal_volts,
             volts_text=wording.volts(kind.volts),
             plug=clean(kind.plug),
             chemistry=kind.chemistry.value,
@@ -199,6 +207,7 @@ def _contacts(fleet: Fleet, trip: Trip, wording: Wording) -> tuple[ContactView, 
     return tuple(
         ContactView(
             text,
+            phone_links(text),
             ring_by,
             wording.day_short(ring_by),
             tuple(dict.fromkeys(stops)),
@@ -240,8 +249,8 @@ def _stop_view(
         label=label,
         lat=stop.park_lat,
         lon=stop.park_lon,
-        coordinates=_coordinates(stop.park_lat, stop.park_lon),
-        geo_uri=_geo_uri(stop.park_lat, stop.park_lon),
+        coordinates=coordinates(stop.park_lat, stop.park_lon, wording),
+        geo_uri=geo_uri(stop.park_lat, stop.park_lon),
         arrive=wording.clock(stop.arrive),
         leave=wording.clock(stop.leave),
         drive_text=wording.say(
@@ -290,6 +299,7 @@ def _loop_view(
         weight_text=wording.weight(loop.carried_kg),
         carried_kg=loop.carried_kg,
         order_text=" → ".join(str(site.number) for site in sites),
+        caution=loop_caution(loop, wording),
         sites=tuple(sites),
     )
 
@@ -330,8 +340,8 @@ def _site_view(
         name=clean(site.name) if site.name != site.site_id else "",
         lat=site.lat,
         lon=site.lon,
-        coordinates=_coordinates(site.lat, site.lon),
-        geo_uri=_geo_uri(site.lat, site.lon),
+        coordinates=coordinates(site.lat, site.lon, wording),
+        geo_uri=geo_uri(site.lat, site.lon),
         swap=visit.swap,
         tag=tags[visit.pack_type],
         takes_volts=site.takes_volts,
@@ -395,24 +405,6 @@ def _dark_texts(outlook: Outlook, plan: Plan, trip: Trip, wording: Wording) -> d
     return texts
 
 
-def _cautions(fleet: Fleet, trip: Trip, tags: Mapping[str, PackTag], wording: Wording) -> tuple[str, ...]:
-    """Return the cautions that this trip calls for, the most pressing first."""
-    crew = fleet.crews_by_name[trip.crew]
-    kinds = {fleet.pack_types[name].chemistry for name in tags}
-    volts = {fleet.sites_by_id[visit.site_id].takes_volts for visit in trip.visits}
-    keys = ["voltage_mixed" if len(volts) > 1 else "voltage", "fuse"]
-    if len(crew.people) < 2:
-        keys.append("alone")
-    keys.append("packs_cold")
-    if Chemistry.LITHIUM_IRON_PHOSPHATE in kinds:
-        keys.append("lfp")
-    heaviest = max((loop.carried_kg for stop in trip.stops for loop in stop.loops), default=0.0)
-    if heaviest > 0:
-        keys.append("lifting_heavy" if heaviest >= _HEAVY_KG else "lifting")
-    keys += ["access", "season", "charging", "recycle"]
-    return tuple(wording.say(f"caution.{key}", heaviest=wording.weight(heaviest)) for key in keys)
-
-
 def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
     """Return the packs the crew may meet: those at its sites, and those of its types on the shelf."""
     site_ids = {visit.site_id for visit in trip.visits}
@@ -424,20 +416,3 @@ def _packs_met(fleet: Fleet, trip: Trip) -> tuple[PackView, ...]:
         if pack.where in site_ids or (on_shelf and usable):
             met.append(PackView(clean(pack.pack_id), clean(pack.pack_type), pack.where not in site_ids))
     return tuple(met)
-
-
-def _coordinates(lat: float, lon: float) -> str:
-    """
-    Return coordinates as people read them aloud.
-
-    Examples
-    --------
-    >>> _coordinates(-42.123456, 147.2)
-    '42.12346 S, 147.20000 E'
-    """
-    return f"{abs(lat):.5f} {'N' if lat >= 0 else 'S'}, {abs(lon):.5f} {'E' if lon >= 0 else 'W'}"
-
-
-def _geo_uri(lat: float, lon: float) -> str:
-    """Return the geo URI of RFC 5870."""
-    return f"geo:{lat:.6f},{lon:.6f}"

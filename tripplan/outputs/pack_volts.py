@@ -60,13 +60,12 @@ def volt_limits(chemistry: Chemistry, volts: float) -> VoltLimits:
     chemistry : Chemistry
         Cells of the pack.
     volts : float
-        What the pack gives. [V]
+        Nominal, of the battery itself. [V]
 
     Returns
     -------
     VoltLimits
-        For the number of cells in series that comes nearest; a pack with a converter in its box may read
-        otherwise at its battery, so the page asks to look again and does not stop.
+        For the number of cells in series that comes nearest.
 
     Examples
     --------

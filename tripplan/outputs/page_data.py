@@ -76,31 +76,36 @@ def _marks(kit: KitView, wording: Wording) -> dict[str, dict[str, str]]:
 
 def _record_data(kit: KitView, wording: Wording) -> dict[str, Any]:
     """Return sites, packs, limits and words that the page's checks need."""
-    slots = [row.tag.name for row in kit.load if row.tag is not None for _ in range(row.count)]
+    slots = [row for row in kit.load if row.tag is not None for _ in range(row.count)]
     fleet = hashlib.sha256(kit.fleet.encode("utf-8")).hexdigest()[:12]
     return {
+        "back": int(kit.call_by.timestamp() * 1000),
+        "day": kit.date.isoformat(),
         "store": f"tripplan-kit/1:{fleet}:{kit.trip_id}",
         "knows_packs": kit.knows_packs,
         "sites": [
             {
                 "number": site.number,
                 "key": site.key,
+                "name": site.name or site.site_id,
                 "swap": site.swap,
                 "type": site.tag.name,
                 "takes": site.takes_volts,
+                "plug": site.tag.plug,
                 "span": _span(site.takes_volts),
                 "pack_out": site.pack_out,
                 "pack_in": site.pack_in,
             }
             for site in kit.sites
         ],
-        "packs": [{"id": pack.pack_id, "type": pack.pack_type} for pack in kit.packs],
+        "packs": [{"id": pack.pack_id, "type": pack.pack_type, "shelf": pack.on_shelf} for pack in kit.packs],
         "types": {
-            tag.name: {"name": tag.name, "volts": tag.volts, "span": _span(tag.volts)}
-            | asdict(volt_limits(Chemistry(tag.chemistry), tag.volts))
+            tag.name: {"name": tag.name, "letter": tag.letter, "volts": tag.volts, "span": _span(tag.volts)}
+            | asdict(volt_limits(Chemistry(tag.chemistry), tag.battery_volts))
             for tag in kit.tags
         },
-        "slots": {str(number): name for number, name in enumerate(slots, 1)},
+        "slots": {str(number): row.tag.name for number, row in enumerate(slots, 1) if row.tag},
+        "spares": [number for number, row in enumerate(slots, 1) if row.kind == "spare"],
         "words": {
             key.removeprefix("js."): text for key, text in wording.texts.items() if key.startswith("js.")
         }

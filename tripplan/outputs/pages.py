@@ -59,7 +59,7 @@ def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
     live = build_live_map(kit, wording)
     scripts = [leaflet_js(), _asset("page.js"), _asset("map.js") + live.script]
     if recording:
-        scripts.insert(1, _asset("record.js"))
+        scripts[1:1] = [_asset("results.js"), _asset("record.js")]
     text = (
         _environment(wording)
         .get_template("map.html.j2")

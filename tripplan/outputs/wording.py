@@ -140,9 +140,10 @@ class Wording:
         ('1 h 35 min', '1 h')
         """
         hours, rest = divmod(round(minutes), 60)
-        if not hours:
-            return f"{rest} min"
-        return f"{hours} h {rest} min" if rest else f"{hours} h"
+        parts = [self.say("format.hours", n=hours)] if hours else []
+        if rest or not hours:
+            parts.append(self.say("format.minutes", n=rest))
+        return " ".join(parts)
 
     def distance(self, metres: float) -> str:
         """
@@ -168,6 +169,19 @@ class Wording:
         if self.metric:
             return f"{self.number(kilograms, 1)} kg"
         return f"{self.number(kilograms / _KG_PER_LB, 1)} lb"
+
+    def temperature(self, celsius: float) -> str:
+        """
+        Return a temperature, to the degree.
+
+        Examples
+        --------
+        >>> wording_for("en").temperature(0.0), wording_for("en", metric=False).temperature(0.0)
+        ('0 \N{DEGREE SIGN}C', '32 \N{DEGREE SIGN}F')
+        """
+        if self.metric:
+            return f"{self.number(celsius)} \N{DEGREE SIGN}C"
+        return f"{self.number(celsius * 9 / 5 + 32)} \N{DEGREE SIGN}F"
 
     def volts(self, volts: float) -> str:
         """Return a voltage."""

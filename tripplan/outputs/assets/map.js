@@ -221,7 +221,8 @@ function tripplanMap(map, names, marks, lines) {
           }
           me.setLatLng(at);
           map.setView(at, Math.max(map.getZoom(), 14));
-          note.textContent = say.me_at.replace("{metres}", String(Math.round(found.coords.accuracy)));
+          var far = Math.round(data.metric ? found.coords.accuracy : found.coords.accuracy / 0.3048);
+          note.textContent = say.me_at.replace("{distance}", far + (data.metric ? " m" : " ft"));
         }, function () { note.textContent = say.no_position; }, { enableHighAccuracy: true, timeout: 20000 });
       } catch (error) { note.textContent = say.no_position; }
     });

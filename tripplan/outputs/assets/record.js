@@ -4,11 +4,9 @@
   "use strict";
   var data = JSON.parse(document.getElementById("kit-data").textContent);
   var kit = data.record, say = kit.words;
-  var FIELDS = ["found", "cause", "done", "pack_out", "volts_out", "pack_in", "volts_in", "minutes", "notes"];
-  var COLUMNS = ["trip_id", "by", "site_id", "when"].concat(FIELDS);
   // Site ids and pack labels are keys: maps without inherited names, so that none of them means something.
   function bare(from) { return Object.assign(Object.create(null), from || {}); }
-  var state = { ticks: bare(), load: bare(), visits: bare(), by: "" };
+  var state = { ticks: bare(), load: bare(), visits: bare(), notes: bare(), sent: bare(), by: "" };
   var sites = bare();
   kit.types = bare(kit.types);
   kit.sites.forEach(function (site) { sites[site.number] = site; });
@@ -35,9 +33,8 @@
     if (window.localStorage.getItem(kit.store + ":try") === "1") { store = window.localStorage; }
     window.localStorage.removeItem(kit.store + ":try");
   } catch (error) { store = null; }
-  var unsent = false;
+  var told = document.querySelector("[data-told]");
   function keep() {
-    unsent = true;
     if (!store) { return; }
     try { store.setItem(kit.store, JSON.stringify(state)); } catch (error) { store = null; tellKept(); }
   }
@@ -46,7 +43,7 @@
     try {
       var old = JSON.parse(store.getItem(kit.store) || "null");
       if (old && typeof old === "object") {
-        ["ticks", "load", "visits"].forEach(function (key) { if (old[key] && typeof old[key] === "object") { state[key] = bare(old[key]); } });
+        ["ticks", "load", "visits", "notes", "sent"].forEach(function (key) { if (old[key] && typeof old[key] === "object") { state[key] = bare(old[key]); } });
         state.by = String(old.by || "");
       }
     } catch (error) { /* what another page left under this name is not ours to read */ }
@@ -57,7 +54,7 @@
     line.classList.toggle("caution", !store);
   }
   window.addEventListener("beforeunload", function (event) {
-    if (!store && unsent) { event.preventDefault(); event.returnValue = ""; }
+    if (!store && unsent().length) { event.preventDefault(); event.returnValue = ""; }
   });
 
   // --- checks as typed ---------------------------------------------------------------------------
@@ -76,7 +73,8 @@
     if (isNaN(volts)) { found.push(look(say.no_number, { text: text })); return; }
     if (volts < 0) { found.push(stop(say.reversed)); return; }
     if (!kind) { return; }
-    if (volts > kind.most) { found.push(look(say.too_high, { volts: show(volts), type: kind.name })); }
+    if (volts > kind.most) { found.push(stop(say.too_high, { volts: show(volts), type: kind.name })); }
+    else if (fresh && kind.suspect !== null && volts < kind.suspect) { found.push(stop(say.flat_in, { volts: show(volts) })); }
     else if (fresh && kind.fresh !== null && volts < kind.fresh) { found.push(look(say.too_low, { type: kind.name, limit: show(kind.fresh) })); }
     else if (!fresh && kind.suspect !== null && volts < kind.suspect) { found.push(look(say.suspect, { limit: show(kind.suspect) })); }
   }
@@ -109,9 +107,10 @@
     if (visit.pack_out && site.pack_out && same(visit.pack_out) !== same(site.pack_out)) { found.push(look(say.other_out, { expected: site.pack_out })); }
     if (visit.done === "swapped" || visit.done === "installed") {
       if (!label) { found.push(look(say.no_pack)); }
-      if (site.swap && !visit.polarity) { found.push(stop(say.polarity)); }
-      if (site.swap && figure(visit.plug_volts) === null) { found.push(look(say.no_meter)); }
+      if (!visit.polarity) { found.push(stop(say.polarity)); }
+      if (figure(visit.plug_volts) === null) { found.push(look(say.no_meter)); }
     }
+    if (visit.when && visit.when.slice(0, 10) !== kit.day) { found.push(look(say.other_day)); }
     var minutes = figure(visit.minutes);
     if (minutes !== null && isNaN(minutes)) { found.push(look(say.no_number, { text: visit.minutes })); }
     return found;
@@ -128,9 +127,11 @@
       });
     }
     plugCheck(load.volts, kind.span, kind.volts, found);
+    if (load.aboard && (figure(load.volts) === null || !load.polarity)) { found.push(look(say.unmetered)); }
     return found;
   }
   function list(box, found) {
+    if (!box) { return; }
     var text = found.map(function (one) { return one.text; }).join("\n");
     if (box.dataset.shown === text) { return; }
     box.dataset.shown = text;
@@ -143,14 +144,67 @@
     });
   }
 
+  // --- packs to tap instead of to type -------------------------------------------------------------
+  function taken(field, besides) {
+    var used = bare();
+    if (field === "id") {
+      Object.keys(state.load).forEach(function (slot) { if (slot !== besides) { used[same(state.load[slot].id)] = true; } });
+    } else {
+      Object.keys(state.visits).forEach(function (key) { if (key !== besides) { used[same(state.visits[key].pack_in)] = true; } });
+    }
+    return used;
+  }
+  function choices(field, site, slot) {
+    if (field === "pack_out") { return site.pack_out ? [site.pack_out] : []; }
+    var wants = site ? site.type : kit.slots[slot], used = taken(site ? field : "id", site ? site.key : slot);
+    var shelf = kit.packs.filter(function (pack) { return pack.shelf && pack.type === wants; }).map(function (pack) { return pack.id; });
+    var loaded = Object.keys(state.load).filter(function (one) { return site && kit.slots[one] === wants && state.load[one].id; })
+      .map(function (one) { return state.load[one].id.trim(); });
+    var list = loaded.length ? loaded : shelf;
+    if (site && site.pack_in) { list = [site.pack_in].concat(list.filter(function (id) { return same(id) !== same(site.pack_in); })); }
+    return list.filter(function (id) { return id && !used[same(id)]; }).slice(0, 8);
+  }
+  function offer(box, site, slot, values) {
+    box.querySelectorAll("[data-offers]").forEach(function (row) {
+      var field = row.dataset.offers, list = choices(field, site, slot), now = same(values[field]);
+      var shown = JSON.stringify([list, now]);
+      if (row.dataset.shown === shown) { return; }
+      row.dataset.shown = shown;
+      row.hidden = list.length === 0;
+      var had = row.contains(document.activeElement) ? document.activeElement.textContent : null;
+      row.textContent = "";
+      list.forEach(function (id) {
+        var knob = document.createElement("button");
+        knob.type = "button";
+        knob.className = "button plain";
+        knob.textContent = id;
+        knob.setAttribute("aria-pressed", String(same(id) === now));
+        knob.addEventListener("click", function () {
+          var input = box.querySelector(site ? "[data-field=" + field + "]" : "[data-load=" + field + "]");
+          input.value = same(input.value) === same(id) ? "" : id;
+          take(input);
+        });
+        row.append(knob);
+        if (id === had) { knob.focus(); }
+      });
+    });
+  }
+
   // --- the page ----------------------------------------------------------------------------------
   function isRecorded(visit) { return Boolean(visit && (visit.found || visit.done)); }
   function refresh() {
     var done = 0, again = document.querySelector("[data-look-again]");
     again.textContent = "";
+    var aboard = 0, all = Object.keys(kit.slots), next = null;
+    all.forEach(function (slot) { if (state.load[slot] && state.load[slot].aboard) { aboard += 1; } });
     document.querySelectorAll("[data-slot]").forEach(function (box) {
-      list(box.querySelector("[data-alerts]"), slotChecks(box.dataset.slot, state.load[box.dataset.slot] || {}));
+      var load = state.load[box.dataset.slot] || {};
+      list(box.querySelector("[data-alerts]"), slotChecks(box.dataset.slot, load));
+      offer(box, null, box.dataset.slot, load);
     });
+    var badge = document.querySelector("[data-aboard]");
+    badge.textContent = words(say.aboard, { done: aboard, all: all.length });
+    badge.className = "state " + (aboard === all.length && aboard ? "is-done" : "is-open");
     document.querySelectorAll("[data-site]").forEach(function (box) {
       var site = sites[box.dataset.site], visit = state.visits[site.key];
       var found = visit ? siteChecks(site, visit) : [];
@@ -159,7 +213,7 @@
       var mark = box.querySelector("[data-state]");
       mark.textContent = halted ? say.look_again : isRecorded(visit) ? say.recorded : say.not_yet;
       mark.className = "state " + (halted ? "is-stop" : isRecorded(visit) ? "is-done" : "is-open");
-      if (isRecorded(visit)) { done += 1; }
+      if (isRecorded(visit)) { done += 1; } else if (!next) { next = site; }
       if (halted) {
         var line = document.createElement("li"), link = document.createElement("a");
         link.href = "#site-" + site.number;
@@ -167,9 +221,42 @@
         line.append(link);
         again.append(line);
       }
+      if (!box.dataset.filled) { return; }
+      box.querySelector("[data-meter]").hidden = !site.swap && !(visit && (visit.pack_in || visit.done === "swapped" || visit.done === "installed"));
+      offer(box, site, null, visit || {});
     });
     document.querySelector("[data-progress]").textContent = words(say.progress, { done: done, all: kit.sites.length });
+    var follow = document.querySelector("[data-next]"), due = document.querySelector("[data-unsent]"), left = unsent().length;
+    follow.href = next ? "#site-" + next.number : "#send";
+    follow.firstElementChild.textContent = next ? words(say.next, { number: next.number, name: next.name }) : left ? say.all_done : say.all_sent;
+    due.hidden = !left || !next;
+    due.textContent = words(say.unsent, { count: left });
+    due.parentElement.classList.toggle("late", left > 0 && (!next || Date.now() > kit.back));
+    document.querySelector("[data-still-unsent]").textContent = left ? words(say.unsent_words, { count: left }) : "";
+    document.querySelector("[data-undo]").disabled = !past.length;
   }
+  // --- taking back ---------------------------------------------------------------------------------
+  var past = [], lastInput = null;
+  function remember(input) {
+    // Letters typed one after the other into one field are one step.
+    if (input && input === lastInput && input.type !== "checkbox" && input.type !== "radio") { return; }
+    lastInput = input;
+    past.push(JSON.stringify(state));
+    if (past.length > 60) { past.shift(); }
+  }
+  function undo() {
+    if (!past.length) { return; }
+    var old = JSON.parse(past.pop()), sent = state.sent;
+    Object.keys(old).forEach(function (key) { state[key] = typeof old[key] === "object" ? bare(old[key]) : old[key]; });
+    state.sent = sent; // what was sent stays sent
+    lastInput = null;
+    showAll();
+    keep();
+    refresh();
+    told.textContent = "";
+    setTimeout(function () { told.textContent = say.undone; }, 50);
+  }
+  document.querySelector("[data-undo]").addEventListener("click", undo);
   function stamp(moment) {
     function two(number) { return String(number).padStart(2, "0"); }
     return moment.getFullYear() + "-" + two(moment.getMonth() + 1) + "-" + two(moment.getDate()) + "T" + two(moment.getHours()) + ":" + two(moment.getMinutes());
@@ -197,26 +284,40 @@
     return state.visits[key];
   }
   function take(input) {
-    var tick = input.dataset.tick, field = input.dataset.field, load = input.dataset.load;
+    var tick = input.dataset.tick, field = input.dataset.field, load = input.dataset.load, note = input.dataset.note;
+    if (!tick && !field && !load && !note && !("by" in input.dataset)) { return; }
+    if (input.type === "radio" && !input.checked) { return; }
+    remember(input);
     var value = input.type === "checkbox" ? input.checked : input.value;
     if (tick) { state.ticks[tick] = value; }
     else if (field) {
-      if (input.type === "radio" && !input.checked) { return; }
       visitOf(input.closest("[data-site]"))[field] = value;
     } else if (load) {
       var slot = input.closest("[data-slot]").dataset.slot;
       state.load[slot] = state.load[slot] || {};
       state.load[slot][load] = value;
-    } else if ("by" in input.dataset) { state.by = value; }
-    else { return; }
+    } else if (note) { state.notes[note] = value; }
+    else { state.by = value; }
     keep();
     refresh();
   }
-  document.addEventListener("input", function (event) { take(event.target); });
-  document.addEventListener("change", function (event) { take(event.target); });
-  document.querySelectorAll("[data-site]").forEach(function (box) {
+  function isSwitch(input) { return input.type === "checkbox" || input.type === "radio" || input.tagName === "SELECT"; }
+  document.addEventListener("input", function (event) { if (!isSwitch(event.target)) { take(event.target); } });
+  document.addEventListener("change", function (event) { if (isSwitch(event.target)) { take(event.target); } });
+  // --- forms, put in where they are opened -----------------------------------------------------------
+  function copyOf(template) { return document.importNode(template.content, true); }
+  function openSite(box) {
     var site = sites[box.dataset.site];
+    box.append(copyOf(document.getElementById("record-form")));
+    box.dataset.filled = "yes";
+    box.querySelectorAll("[type=radio]").forEach(function (input) { input.name += "-" + site.number; });
+    ["pack_out", "pack_in"].forEach(function (field) {
+      if (site[field]) { box.querySelector("[data-field=" + field + "]").placeholder = site[field] + "?"; }
+    });
+    box.querySelector("[data-meter-words]").textContent = words(say.meter, { volts: show(site.takes) + " V", plug: site.plug });
+    fill(box, state.visits[site.key] || {}, "field");
     box.querySelector("[data-as-planned]").addEventListener("click", function () {
+      remember(null);
       var visit = visitOf(box);
       visit.found = visit.found || "running";
       visit.done = visit.done || (site.swap ? "swapped" : "left");
@@ -232,12 +333,35 @@
     clear.addEventListener("click", function () {
       if (clear.textContent === label) { clear.textContent = say.confirm_clear; return; }
       clear.textContent = label;
+      remember(null);
       delete state.visits[site.key];
       fill(box, {}, "field");
       keep();
       refresh();
     });
     clear.addEventListener("blur", function () { clear.textContent = label; });
+  }
+  function openLoad(box) {
+    var body = box.querySelector(".record-body");
+    box.dataset.filled = "yes";
+    Object.keys(kit.slots).forEach(function (slot) {
+      body.append(copyOf(document.querySelector("[data-slot-form='" + kit.types[kit.slots[slot]].letter + "']")));
+      var place = body.lastElementChild;
+      place.dataset.slot = slot;
+      place.querySelector("[data-number]").textContent = slot;
+      place.querySelector("[data-spare]").hidden = kit.spares.indexOf(Number(slot)) < 0;
+      fill(place, state.load[slot] || {}, "load");
+    });
+  }
+  document.querySelectorAll("details.record").forEach(function (box) {
+    function opened() {
+      if (!box.open || box.dataset.filled) { return; }
+      if (box.dataset.site) { openSite(box); } else { openLoad(box); }
+      refresh();
+    }
+    box.addEventListener("toggle", opened);
+    // The form is there before the box opens, so that the page does not jump twice.
+    box.querySelector("summary").addEventListener("click", function () { setTimeout(opened, 0); });
   });
 
   // --- sending home --------------------------------------------------------------------------------
@@ -263,60 +387,26 @@
     });
     return { format: "tripplan-results/1", trip_id: data.trip_id, by: state.by.trim(), visits: visits };
   }
-  function asCsv(found) {
-    function cell(value) {
-      if (value === null || value === undefined) { return ""; }
-      if (typeof value === "number") { return String(value); }
-      var text = String(value).replace(/[\r\n]+/g, " ");
-      if (/^[=+\-@\t]/.test(text)) { text = "'" + text; }
-      return /[",;]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
-    }
-    var rows = found.visits.map(function (visit) {
-      return COLUMNS.map(function (name) { return cell(name === "trip_id" || name === "by" ? found[name] : visit[name]); }).join(",");
-    });
-    return "\ufeff" + [COLUMNS.join(",")].concat(rows).join("\r\n") + "\r\n";
+  var answer = document.querySelector("[data-sent]");
+  function mark(visit) { return tripplanResults.crc32(JSON.stringify(visit)); }
+  function unsent() {
+    return results().visits.filter(function (visit) { return state.sent[visit.site_id] !== mark(visit); });
   }
-  // The short text, as results_text.py reads it: parts that stand each on its own, each with a check sum. White space
-  // means nothing; what a phone or a network could make prettier or lose stands as %XX.
-  function crc32(text) {
-    var crc = -1;
-    new TextEncoder().encode(text).forEach(function (byte) {
-      crc ^= byte;
-      for (var k = 0; k < 8; k += 1) { crc = (crc >>> 1) ^ (0xedb88320 & -(crc & 1)); }
-    });
-    return ((crc ^ -1) >>> 0).toString(16).padStart(8, "0");
+  function sent(text) {
+    results().visits.forEach(function (visit) { state.sent[visit.site_id] = mark(visit); });
+    keep();
+    refresh();
+    answer.textContent = text;
   }
-  function coded(value) {
-    var text = String(value).replace(/[\s\u0000-\u001f\u007f-\u009f]+/g, " ").trim();
-    return Array.from(text).map(function (sign, k, all) {
-      if (/[A-Za-z0-9]/.test(sign)) { return sign; }
-      if (sign === " ") { return "_"; }
-      var between = /[A-Za-z0-9]/.test(all[k - 1] || "") && /[A-Za-z0-9]/.test(all[k + 1] || "");
-      if (/[.,+-]/.test(sign) && between) { return sign; }
-      if (sign === ":" && /[0-9]/.test(all[k - 1] || "") && /[0-9]/.test(all[k + 1] || "")) { return sign; }
-      return Array.from(new TextEncoder().encode(sign)).map(function (byte) { return "%" + byte.toString(16).toUpperCase().padStart(2, "0"); }).join("");
-    }).join("");
-  }
-  function asText(found) {
-    function part(name, value) { return value === null || value === "" ? "" : name + "=" + coded(value) + ";"; }
-    var parts = [part("trip", found.trip_id) + part("by", found.by) + part("visits", found.visits.length)];
-    found.visits.forEach(function (visit) {
-      parts.push(part("site", visit.site_id) + ["when"].concat(FIELDS).map(function (name) { return part(name, visit[name]); }).join(""));
-    });
-    var sending = crc32(parts.join("")).slice(0, 4);
-    return parts.map(function (fields, k) {
-      return "tripplan " + (k + 1) + "of" + parts.length + "=" + sending + ": " + fields.replace(/;/g, "; ") + "#" + crc32(fields).slice(0, 4);
-    }).join("\n");
-  }
-  var told = document.querySelector("[data-sent]");
+  var KINDS = { json: "application/json", csv: "text/csv", txt: "text/plain" };
   function file(kind) {
     var found = results(), name = "results-" + found.trip_id + "." + kind;
-    var text = kind === "json" ? JSON.stringify(found, null, 1) + "\n" : asCsv(found);
-    return new File([text], name, { type: kind === "json" ? "application/json" : "text/csv" });
+    var text = kind === "json" ? JSON.stringify(found, null, 1) + "\n" : kind === "csv" ? tripplanResults.csv(found) : tripplanResults.text(found) + "\n";
+    return new File([text], name, { type: KINDS[kind] });
   }
   function any() {
     if (Object.keys(state.visits).length) { return true; }
-    told.textContent = say.nothing;
+    answer.textContent = say.nothing;
     return false;
   }
   document.querySelectorAll("[data-save]").forEach(function (knob) {
@@ -329,37 +419,45 @@
       link.click();
       link.remove();
       setTimeout(function () { URL.revokeObjectURL(link.href); }, 60000);
-      unsent = false;
-      told.textContent = words(say.saved, { name: made.name });
+      sent(words(say.saved, { name: made.name }));
     });
   });
+  // A phone may hand over one kind of file and not another; the short text goes where no file does.
   var share = document.querySelector("[data-share]");
-  try { share.hidden = !(navigator.canShare && navigator.canShare({ files: [file("json")] })); } catch (error) { share.hidden = true; }
+  function shareable() {
+    if (!navigator.share) { return null; }
+    var kind = Object.keys(KINDS).find(function (one) {
+      try { return navigator.canShare && navigator.canShare({ files: [file(one)] }); } catch (error) { return false; }
+    });
+    return kind ? { files: [file(kind)] } : { text: tripplanResults.text(results()) };
+  }
+  share.hidden = shareable() === null;
   share.addEventListener("click", function () {
     if (!any()) { return; }
-    navigator.share({ files: [file("json")] }).then(function () { unsent = false; told.textContent = say.shared; }, function () { /* the person changed their mind */ });
+    navigator.share(shareable()).then(function () { sent(say.shared); }, function () { /* the person changed their mind */ });
   });
   document.querySelector("[data-copy]").addEventListener("click", function () {
     if (!any()) { return; }
     var field = document.querySelector("[data-text-field]"), area = document.querySelector("[data-text]");
-    area.value = asText(results());
+    area.value = tripplanResults.text(results());
     field.hidden = false;
     area.focus();
     area.select();
-    function byHand() { told.textContent = say.copy_by_hand; }
+    function byHand() { answer.textContent = say.copy_by_hand; }
     try {
-      navigator.clipboard.writeText(area.value).then(function () { unsent = false; told.textContent = say.copied; }, byHand);
+      navigator.clipboard.writeText(area.value).then(function () { sent(say.copied); }, byHand);
     } catch (error) { byHand(); }
   });
 
+  function showAll() {
+    document.querySelectorAll("[data-tick]").forEach(function (input) { input.checked = Boolean(state.ticks[input.dataset.tick]); });
+    document.querySelectorAll("[data-note]").forEach(function (input) { input.value = state.notes[input.dataset.note] || ""; });
+    document.querySelectorAll("[data-slot]").forEach(function (box) { fill(box, state.load[box.dataset.slot] || {}, "load"); });
+    document.querySelectorAll("[data-site]").forEach(function (box) { fill(box, state.visits[sites[box.dataset.site].key] || {}, "field"); });
+    document.querySelector("[data-by]").value = state.by;
+  }
   recall();
-  document.querySelectorAll("[data-tick]").forEach(function (input) { input.checked = Boolean(state.ticks[input.dataset.tick]); });
-  document.querySelectorAll("[data-slot]").forEach(function (box) { fill(box, state.load[box.dataset.slot] || {}, "load"); });
-  document.querySelectorAll("[data-site]").forEach(function (box) {
-    var visit = state.visits[sites[box.dataset.site].key];
-    if (visit) { fill(box, visit, "field"); }
-  });
-  document.querySelector("[data-by]").value = state.by;
+  showAll();
   tellKept();
   refresh();
 }());
