@@ -49,6 +49,23 @@ def test_a_profile_is_named_once_and_used_by_its_sites(tmp_path):
     assert forecast.because.startswith("30 mAh/day")
 
 
+def test_a_profile_that_the_settings_do_not_know_is_refused(tmp_path):
+    settings = "[profiles.crag]\ndraw_mah_per_day = 30\n[profiles.lake]\ndraw_mah_per_day = 20\n"
+    assert faults(tmp_path, settings) == (
+        "sites.csv, row 2, column profile: unknown profile (found 'ridge'). Known: crag, lake."
+    )
+
+
+def test_a_profile_is_found_whatever_its_capitals_and_spaces(tmp_path):
+    sites = SITES.replace("ridge", " RIDGE ")
+    fleet = read(tmp_path, "[profiles.ridge]\ndraw_mah_per_day = 30\n", sites)
+    assert fleet.sites[0].profile == "ridge"
+
+
+def test_without_profiles_in_the_settings_the_column_only_sorts_devices(tmp_path):
+    assert read(tmp_path).sites[0].profile == "ridge"
+
+
 def test_a_profile_of_both_kinds_is_refused(tmp_path):
     settings = "[profiles.ridge]\ndraw_mah_per_day = 30\nquiescent_ma = 0.5\n"
     assert faults(tmp_path, settings) == (

@@ -258,3 +258,38 @@ def test_access_rows_in_full(folder, read):
     assert (other.is_open, other.season_from, other.season_to) == (False, date(2027, 1, 1), date(2027, 1, 6))
     assert other.crews == ("Lene",)
     assert "access.csv, row 3: a season of full dates holds once; MM-DD holds each year." in read().remarks
+
+
+def test_a_cell_longer_than_the_csv_reader_takes_by_itself(folder, read):
+    note = "way in, " * 20_000  # 160 000 characters; the reader's own limit is 131 072
+    write(folder, "sites.csv", f'{SITES.strip()},notes\nA1,50.27412,8.49871,SLA12,2026-08-30,"{note}"\n')
+    for name in ("packs", "visits", "readings", "jobs", "legs", "access"):
+        (folder / f"{name}.csv").unlink()
+    fleet = read()
+    assert fleet.sites[0].notes == note.strip()
+    assert fleet.remarks == ()
+
+
+def test_crews_listed_with_commas_are_told_apart_from_an_unknown_crew(folder, faults):
+    settings = (folder / "tripplan.toml").read_text(encoding="utf-8")
+    second = '[[crew]]\nname = "Ole"\nbase_lat = 50.2\nbase_lon = 8.5\n\n[pack_types.SLA12]'
+    write(folder, "tripplan.toml", settings.replace("[pack_types.SLA12]", second))
+    access = (folder / "access.csv").read_text(encoding="utf-8")
+    write(folder, "access.csv", access.replace(",Lene", ',"Lene, Ole"'))
+    assert faults() == [
+        "access.csv, row 2, column crews: unknown crew (found 'Lene, Ole'). Put semicolons between crews."
+    ]
+
+
+def test_shelf_counts_beside_a_list_of_packs_are_said_not_to_count(folder, read):
+    settings = (folder / "tripplan.toml").read_text(encoding="utf-8")
+    write(folder, "tripplan.toml", settings.replace("volts = 6.0", "volts = 6.0\nshelf_charged = 3"))
+    assert read().remarks == (
+        "tripplan.toml, setting [pack_types.SLA6] shelf_charged: not counted, since packs.csv lists the packs.",
+    )
+
+
+def test_blank_names_of_people_are_nobody(folder, read):
+    settings = (folder / "tripplan.toml").read_text(encoding="utf-8")
+    write(folder, "tripplan.toml", settings.replace('people = ["Lene"]', 'people = ["", "Lene", " "]'))
+    assert read().crews[0].people == ("Lene",)

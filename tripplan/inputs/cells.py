@@ -213,7 +213,12 @@ def parse_timestamp(text: str, order: DateOrder = "day first", *, epoch_1904: bo
     zone = None
     offset = _OFFSET.search(rest)
     if offset:
-        zone = datetime.fromisoformat("2000-01-01T00:00" + offset[1]).tzinfo
+        try:
+            zone = datetime.fromisoformat("2000-01-01T00:00" + offset[1]).tzinfo
+        except ValueError:
+            raise CellError(
+                "the offset from UTC cannot be right", "Write it as 2026-04-13T07:05+02:00."
+            ) from None
         rest = rest[: offset.start()].strip()
     match = _CLOCK.fullmatch(rest)
     if not match:

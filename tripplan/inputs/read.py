@@ -26,6 +26,7 @@ from tripplan.inputs.findings import Findings
 from tripplan.inputs.geography import check_places, find_timezone
 from tripplan.inputs.names import Names
 from tripplan.inputs.records_tables import SiteIds, read_jobs, read_packs, read_readings, read_visits
+from tripplan.inputs.schema import SETTINGS_FILE
 from tripplan.inputs.settings import Settings, read_settings
 from tripplan.inputs.sites import SitesRead, read_sites
 from tripplan.inputs.tables import RawTable
@@ -238,6 +239,7 @@ class _Reader:
             settings.pack_types if settings else {},
             type_names,
             None if access is None else Names(access),
+            Names(settings.profiles) if settings and settings.profiles else None,
         )
 
     def _timezone(self, settings: Settings | None, sites: SitesRead | None) -> str | None:
@@ -261,6 +263,12 @@ class _Reader:
         check_fit(fleet.sites, fleet.pack_types, packs or (), reader, readers.get("packs"))
         check_weights(fleet.sites, fleet.pack_types, fleet.crews, self.findings)
         if packs is not None:
+            for kind in fleet.pack_types.values():
+                if kind.shelf_charged is not None:
+                    self.findings.remark(
+                        f"{SETTINGS_FILE}, setting [pack_types.{kind.name}] shelf_charged: not counted, "
+                        f"since {readers['packs'].file} lists the packs."
+                    )
             visit_file = readers["visits"].file if "visits" in readers else "visits.csv"
             check_whereabouts(fleet.sites, packs, visits, readers["packs"], visit_file, self.findings)
         if "visits" in readers:

@@ -350,6 +350,13 @@ def read_jobs(reader: ColumnReader, ids: SiteIds | None, findings: Findings) -> 
     jobs, bring = reader.texts("job"), reader.texts("bring")
     due_by, done_on = reader.dates("due_by"), reader.dates("done_on")
     minutes = reader.numbers("minutes", 0, 720)
+    seen: dict[tuple[tuple[str, str], ...], int] = {}
+    for raw in reader.rows:
+        said = tuple(sorted((name, fold(cell.text)) for name, cell in raw.cells.items()))
+        if seen.setdefault(said, raw.number) != raw.number:
+            reader.fault(
+                raw.number, "job", f"the same job stands in row {seen[said]} already", "Delete one of them."
+            )
     return tuple(
         Job(
             site_id=sites[row.number],

@@ -159,7 +159,15 @@ def _load(path: Path, findings: Findings) -> dict[str, Any] | None:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         findings.fault(path.name, *_syntax_problem(str(error), text))
-        return None
+    except RecursionError:
+        findings.fault(
+            path.name,
+            "brackets are nested too deeply to be read",
+            "Take out those that nothing needs.",
+        )
+    except ValueError:  # a whole number of thousands of digits
+        findings.fault(path.name, "a number has too many digits to be read", "Mend the number.")
+    return None
 
 
 def _syntax_problem(message: str, text: str) -> tuple[str, str]:

@@ -53,7 +53,7 @@ def _read_crew(table: TomlTable, name: str) -> Crew | None:
     if (lat, lon) == (0.0, 0.0):
         table.fault("base_lat", "0, 0 lies in the sea off Africa", "Write where the crew sets out from.")
     days = table.texts("days") if table.has("days") else ("sat", "sun")
-    if not days and table.has("days"):
+    if table.use("days") == []:
         table.fault("days", "the crew has no day", 'Write for example days = ["sat", "sun"].')
     weekdays = _USUAL.weekdays
     try:
@@ -68,7 +68,8 @@ def _read_crew(table: TomlTable, name: str) -> Crew | None:
         "carry_kg": table.number("carry_kg", _USUAL.carry_kg, 0, 500, above=True),
         "packs_aboard": table.whole("packs_aboard", _USUAL.packs_aboard, 1, 10_000),
     }
-    people, away = table.texts("people"), take_spans(table, "away")
+    people = tuple(name for name in table.texts("people") if name)
+    away = take_spans(table, "away")
     if lat is None or lon is None:
         return None
     return Crew(

@@ -34,7 +34,7 @@ _NUMBERS: tuple[tuple[str, float, float, bool], ...] = (
     ("risk", 0, 0.5, True),
 )
 _DATES = ("swapped_on", "flat_on", "active_from", "active_to")
-_TEXTS = ("name", "plug", "device_id", "profile", "find", "notes")
+_TEXTS = ("name", "plug", "device_id", "find", "notes")
 
 
 @dataclass(frozen=True)
@@ -66,6 +66,7 @@ def read_sites(
     types: Mapping[str, PackType],
     type_names: Names | None,
     access_names: Names | None,
+    profile_names: Names | None = None,
 ) -> SitesRead:
     """
     Read the sites.
@@ -82,6 +83,8 @@ def read_sites(
         Every pack type that the settings name; None where the settings could not be read.
     access_names : Names or None
         Every access name; None where access.csv could not be read.
+    profile_names : Names, optional
+        Every profile of the settings; None where they have none: a profile is then a word for like devices.
 
     Returns
     -------
@@ -111,6 +114,9 @@ def read_sites(
     chemistry = reader.choices("backup_chemistry", Chemistry)
     pack_type = _refer(
         reader, "pack_type", type_names, "unknown pack type", "tripplan.toml has no such pack type."
+    )
+    profile = _refer(
+        reader, "profile", profile_names, "unknown profile", "tripplan.toml has no such [profiles.NAME]."
     )
     access = _refer(reader, "access", access_names, "unknown access name", "access.csv has no such name.")
     for raw in reader.rows:
@@ -161,7 +167,7 @@ def read_sites(
                 active_from=at(dates["active_from"]),
                 active_to=at(dates["active_to"]),
                 device_id=texts["device_id"].get(number, ""),
-                profile=texts["profile"].get(number, ""),
+                profile=profile.get(number, ""),
                 find=texts["find"].get(number, ""),
                 notes=texts["notes"].get(number, ""),
                 row=number,

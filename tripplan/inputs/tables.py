@@ -7,10 +7,11 @@ line is a row. Nothing is interpreted here but the header.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -179,7 +180,8 @@ def read_csv_grid(path: Path, spec: TableSpec, findings: Findings) -> Grid | Non
     problem: csv.Error | None = None
     for place, separator in enumerate(separators):
         try:
-            records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+            with _any_length(text):
+                records = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
         except csv.Error as error:
             problem = error
             continue
@@ -206,13 +208,24 @@ def read_csv_grid(path: Path, spec: TableSpec, findings: Findings) -> Grid | Non
     return Grid(path.name, rows)
 
 
+@contextlib.contextmanager
+def _any_length(text: str) -> Iterator[None]:
+    """Let one cell be as long as the whole text; the reader's own limit is 131 072 characters."""
+    before = csv.field_size_limit(max(len(text), 1))
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
+
+
 def _broken_quote_row(text: str, separator: str) -> int:
     """Return the row in which strict reading of the quotation marks fails."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     row = 0
     try:
-        for row, _ in enumerate(reader, start=1):  # noqa: B007 - the count is what is wanted
-            pass
+        with _any_length(text):
+            for row, _ in enumerate(reader, start=1):  # noqa: B007 - the count is what is wanted
+                pass
     except csv.Error:
         pass
     return row + 1
@@ -243,6 +256,9 @@ def _decode(path: Path, findings: Findings) -> str | None:
         return data.decode(encoding)
     except UnicodeDecodeError as error:
         at = error.start
+    if encoding == "utf-16":
+        findings.fault(path.name, "the text begins as UTF-16 but breaks off", "Save it as CSV in UTF-8.")
+        return None
     if any(byte in _CP1252_HOLES for byte in data):
         row = data[:at].count(b"\n") + 1
         findings.fault(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, time
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 from tripplan.inputs.cell_text import clean_text
 from tripplan.inputs.findings import Findings, did_you_mean, fold
 from tripplan.inputs.schema import SETTINGS_FILE
-from tripplan.inputs.words import range_problem
+from tripplan.inputs.words import is_finite, range_problem
 
 __all__ = ["TomlTable"]
 
@@ -282,7 +281,7 @@ class TomlTable:
             mend = "Take the quotation marks away." if quoted else ""
             self.fault(key, "must be a number", mend, value)
             return None
-        if not math.isfinite(value):
+        if not is_finite(value):
             self.fault(key, "must be a finite number", "", value)
             return None
         problem = range_problem(value, low, high, above=above)

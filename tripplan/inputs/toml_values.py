@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date, datetime, time
 from typing import Literal
 
 from tripplan.fleet import DateSpan
 from tripplan.inputs.cells import CellError, clean_text, parse_angle, parse_clock, parse_date
 from tripplan.inputs.toml_table import TomlTable
+from tripplan.inputs.words import is_finite
 
 __all__ = ["take_angle", "take_clock", "take_spans", "take_twelve"]
 
@@ -40,7 +40,7 @@ def take_angle(table: TomlTable, key: str, axis: Literal["lat", "lon"]) -> float
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         table.fault(key, "must be a number", "", value)
         return None
-    if isinstance(value, float) and not math.isfinite(value):
+    if not isinstance(value, str) and not is_finite(value):
         table.fault(key, "must be a finite number", "", value)
         return None
     try:
@@ -71,7 +71,9 @@ def take_clock(table: TomlTable, key: str, default: int) -> int:
     value = table.use(key)
     if value is None:
         return default
-    text = value.isoformat("minutes") if isinstance(value, time) else value
+    text = value
+    if isinstance(value, time):
+        text = value.isoformat("seconds" if value.second else "minutes")
     if not isinstance(text, str):
         table.fault(key, "must be a clock time", 'Write it as "07:30".', value)
         return default
@@ -142,8 +144,7 @@ def take_twelve(table: TomlTable, key: str, low: float, high: float) -> tuple[fl
         table.fault(key, "the setting is missing", "Give twelve numbers, January first.")
         return ()
     if not isinstance(value, list) or any(
-        isinstance(item, bool) or not isinstance(item, int | float) or not math.isfinite(item)
-        for item in value
+        isinstance(item, bool) or not isinstance(item, int | float) or not is_finite(item) for item in value
     ):
         table.fault(key, "must be a list of twelve numbers", "Give twelve numbers, January first.", value)
         return ()

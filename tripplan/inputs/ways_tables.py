@@ -88,7 +88,10 @@ def read_access(
 
 
 def _weekdays(text: str) -> frozenset[int]:
-    return parse_weekdays(word for word in re.split(r"[;,/\s]+", text) if word)
+    found = parse_weekdays(word for word in re.split(r"[;,/\s]+", text) if word)
+    if not found:
+        raise CellError("names no day", "Write for example sat;sun, or leave the cell blank for every day.")
+    return found
 
 
 def _seasons(reader: ColumnReader, column: str) -> Mapping[int, MonthDay | date]:
@@ -118,13 +121,17 @@ def _crews(reader: ColumnReader, known: Names | None) -> dict[int, tuple[str, ..
     found: dict[int, tuple[str, ...]] = {}
     for row, text in reader.names("crews").items():
         listed = []
-        for name in (part.strip() for part in text.split(";")):
+        for name in (part.strip() for part in text.split(";") if part.strip()):
             shown = name if known is None else known.find(name)
             if shown is None and known is not None:
-                reader.fault(row, "crews", "unknown crew", known.hint(name), value=name)
+                several = "," in name and all(known.find(part) for part in name.split(","))
+                mend = "Put semicolons between crews." if several else known.hint(name)
+                reader.fault(row, "crews", "unknown crew", mend, value=name)
             elif shown:
                 listed.append(shown)
-        found[row] = tuple(listed)
+        found[row] = tuple(dict.fromkeys(listed))
+        if not listed and not reader.is_bad(row, "crews"):
+            reader.fault(row, "crews", "names no crew", "Name crews, or leave the cell blank for everyone.")
     return found
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from enum import StrEnum
 from typing import TypeVar
@@ -9,7 +10,7 @@ from typing import TypeVar
 from tripplan.inputs.cell_text import CellError
 from tripplan.inputs.findings import did_you_mean, fold
 
-__all__ = ["parse_choice", "parse_weekdays", "range_problem"]
+__all__ = ["is_finite", "parse_choice", "parse_weekdays", "range_problem"]
 
 E = TypeVar("E", bound=StrEnum)
 
@@ -30,6 +31,31 @@ _SHORT_NAMES = {
     "nimh": "nickel metal hydride",
     "ni-mh": "nickel metal hydride",
 }
+
+
+def is_finite(number: float) -> bool:
+    """
+    Tell whether a number can be reckoned with.
+
+    Parameters
+    ----------
+    number : float or int
+        A whole number may have any count of digits.
+
+    Returns
+    -------
+    bool
+        False for infinity, for what is no number, and for whole numbers beyond all floats.
+
+    Examples
+    --------
+    >>> is_finite(10**400), is_finite(0.5)
+    (False, True)
+    """
+    try:
+        return math.isfinite(number)
+    except OverflowError:
+        return False
 
 
 def range_problem(
