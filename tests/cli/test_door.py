@@ -92,6 +92,8 @@ def test_python_dash_m_is_the_same_door() -> None:
         ("plan", ".", "."),
         ("plan", "--today", "5.12.2026"),
         ("plan", "--today", "2026-02-30"),
+        ("plan", "--today", "9999-12-31"),
+        ("forecast", "--today", "0001-01-01"),
         ("plan", "--time-limit", "0"),
         ("plan", "--time-limit", "soon"),
         ("plan", "--seed", "-1"),
@@ -114,6 +116,10 @@ def test_a_wrong_date_says_how_to_write_it() -> None:
     assert (
         "Invalid value for '--today': '5.12.2026' is not a date; write it as 2026-12-05."
         in run("plan", "--today", "5.12.2026").stderr
+    )
+    assert (
+        "Invalid value for '--today': the year of 9999-12-31 must lie between 1980 and 2100."
+        in run("plan", "--today", "9999-12-31").stderr
     )
 
 

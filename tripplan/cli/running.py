@@ -16,6 +16,7 @@ from tripplan.cli.printing import Printer
 __all__ = ["Run", "folder_argument", "read_date", "run_options"]
 
 _Result = TypeVar("_Result")
+_FIRST_YEAR, _LAST_YEAR = 1980, 2100  # as for dates in the files
 
 
 def read_date(text: str) -> date:
@@ -35,12 +36,15 @@ def read_date(text: str) -> date:
     Raises
     ------
     click.BadParameter
-        If it is no such date.
+        If it is no such date, or lies outside the years that the files of a fleet may name.
     """
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
         raise click.BadParameter(f"{text!r} is not a date; write it as 2026-12-05.") from None
+    if not _FIRST_YEAR <= day.year <= _LAST_YEAR:
+        raise click.BadParameter(f"the year of {text} must lie between {_FIRST_YEAR} and {_LAST_YEAR}.")
+    return day
 
 
 @dataclass(frozen=True)
