@@ -7,6 +7,7 @@ The one family of exceptions that tripplan raises on purpose.
     ├── InputError       something in the user's files: carries every fault found
     ├── NoPlanError      no plan at all can be made: names sites and the limit that binds
     ├── RefusedError     the independent checker refused a plan; nothing was written
+    ├── SealError        a passphrase is missing or wrong, or a locked file was changed
     └── StorageError     a file could not be read, written or locked
 
 ``ValueError`` and ``TypeError`` mean a bug in the calling code, never a user's mistake.
@@ -22,6 +23,7 @@ __all__ = [
     "InputError",
     "NoPlanError",
     "RefusedError",
+    "SealError",
     "StorageError",
     "TripPlanError",
     "merge_faults",
@@ -177,6 +179,10 @@ class RefusedError(TripPlanError):
     def __init__(self, refusals: Iterable[str]) -> None:
         self.refusals = tuple(refusals)
         super().__init__("the plan breaks its own rules:\n" + "\n".join(self.refusals))
+
+
+class SealError(TripPlanError):
+    """A passphrase is missing, wrong or unfit, or a locked file was changed."""
 
 
 class StorageError(TripPlanError):

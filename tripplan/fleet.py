@@ -14,6 +14,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from tripplan.wishes import Wish
@@ -321,6 +322,8 @@ class Site:
         Time for the swap at the site. [min]
     risk : float or None
         Accepted chance of being dark; None: the fleet's.
+    private : frozenset of str
+        Which of ``name``, ``find`` and ``device_id`` stay at home; ``notes`` always do.
     row : int
         Row in sites.csv, for messages.
     """
@@ -357,7 +360,24 @@ class Site:
     profile: str = ""
     find: str = ""
     notes: str = ""
+    private: frozenset[str] = frozenset()
     row: int = 0
+
+    def shared(self, column: Literal["name", "find", "device_id"]) -> str:
+        """
+        Return a text as others may read it.
+
+        Parameters
+        ----------
+        column : str
+            ``name``, ``find`` or ``device_id``.
+
+        Returns
+        -------
+        str
+            Empty where it is marked private.
+        """
+        return "" if column in self.private else str(getattr(self, column))
 
     @property
     def takes_volts(self) -> float:

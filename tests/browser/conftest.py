@@ -59,9 +59,17 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Watched]]:
     contexts: list[Any] = []
 
     def open_file(
-        path: Path, *, width: int = 390, height: int = 844, fixed_clock: bool = True, **options: Any
+        path: Path,
+        *,
+        width: int = 390,
+        height: int = 844,
+        fixed_clock: bool = True,
+        first: str = "",
+        **options: Any,
     ) -> Watched:
         context = chromium.new_context(viewport={"width": width, "height": height}, offline=True, **options)
+        if first:  # runs in the page before any script of its own
+            context.add_init_script(first)
         contexts.append(context)
         context.set_default_timeout(10_000)
         if fixed_clock:  # the phone's clock on the day of the hand-made trip

@@ -208,6 +208,8 @@ def test_every_text_is_used():
         section, _, name = key.partition(".")
         if section == "js" or (section == "map" and f"say.{name}" in scripts):
             assert f"say.{name}" in scripts, key
+        elif section == "sealed":
+            assert f"words.{name}" in scripts or f'say("{key}")' in code or f'"{name}"' in code, key
         elif section not in built:
             assert f'"{key}"' in code or f"'{key}'" in code, key
 

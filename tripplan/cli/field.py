@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tripplan.cli.passphrase import find_passphrase, passphrase_options
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
@@ -38,17 +39,49 @@ __all__ = ["demo", "print_trip", "trip"]
     default=None,
     help="Folder of the field kit. [default: FOLDER/maps/TRIP_ID]",
 )
+@click.option(
+    "--for",
+    "share_with",
+    default="",
+    metavar="NAME",
+    help="A helper's kit: the places of their --sites only; the others by number.",
+)
+@click.option(
+    "--sites",
+    default="",
+    metavar="LIST",
+    help="Whose places the helper gets: site ids, stops (P2) or loops (P2.1), with commas.",
+)
+@passphrase_options
 @run_options
-def trip(run: Run, folder: Path, on: date | None, crew: str | None, out: Path | None) -> None:
+def trip(
+    run: Run,
+    folder: Path,
+    on: date | None,
+    crew: str | None,
+    out: Path | None,
+    share_with: str,
+    sites: str,
+    ask: bool,
+    passphrase_file: Path | None,
+) -> None:
     """
     Show one trip hour by hour and write its field kit.
 
     The kit holds map.html (map, checklist and load list in one file that needs no signal),
     checklist.html (for printing), load.csv, trip.gpx, trip.ics and trip.geojson. The plan in
     FOLDER/plan.json is used if nothing it rests on has changed; else the season is planned anew.
+
+    With a passphrase (--passphrase, --passphrase-file or TRIPPLAN_PASSPHRASE in the environment)
+    map.html and checklist.html open only with it, and nothing else is written. It is never taken
+    from the command line, which others on this machine can read.
     """
     from tripplan.pipeline import run_trip
 
+    share_sites = [word for word in sites.split(",") if word.strip()]
+    if bool(share_with.strip()) != bool(share_sites):
+        raise click.UsageError("A helper's kit needs both --for NAME and --sites LIST.")
+    passphrase = find_passphrase(run.printer, ask=ask, file=passphrase_file)
     with reporting(run.printer) as reports:
         result = run_trip(
             folder,
@@ -56,6 +89,9 @@ def trip(run: Run, folder: Path, on: date | None, crew: str | None, out: Path | 
             on=on,
             crew=crew,
             out=out,
+            passphrase=passphrase,
+            share_with=share_with.strip(),
+            share_sites=share_sites,
             seed=run.seed,
             time_limit_s=run.time_limit_s,
             reports=reports,
@@ -142,6 +178,8 @@ def _trip_json(result: TripResult) -> dict[str, Any]:
         else next(one for one in whole["trips"] if one["trip_id"] == shown.trip_id),
         "also_on_this_date": [one.trip_id for one in result.also],
         "files": [str(file) for file in result.files],
+        "locked": result.locked,
+        "shared_with": result.shared_with,
     }
 
 
@@ -187,8 +225,42 @@ def print_trip(printer: Printer, result: TripResult) -> None:
         )
     if fleet.set_aside:
         printer.say(f"Set aside with in_use = no, not planned: {', '.join(fleet.set_aside)}.")
+    if result.shared_with:
+        printer.say(
+            f"This kit is {result.shared_with}'s: it holds the places of their sites only. "
+            "Base, hours and load list are the whole trip's."
+        )
     if result.files:
         printer.say(f"Field kit in {result.files[0].parent}: {', '.join(file.name for file in result.files)}")
+    if result.locked:
+        print_locked(printer, "map.html", stand_in=result.stand_in)
+        printer.say("Left out, since they cannot be locked: load.csv, trip.gpx, trip.ics, trip.geojson.")
+
+
+def print_locked(printer: Printer, name: str, *, stand_in: bool) -> None:
+    """
+    Print what a passphrase protects and what not, and that opening was tried.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard output.
+    name : str
+        File to try.
+    stand_in : bool
+        Whether the pages carry a cipher for browsers that deny a file their own.
+    """
+    printer.say("Locked. What was written was opened again with the passphrase by another implementation.")
+    printer.say(
+        f"Try {name} on the phone before you leave, with the network off. Send the passphrase another way "
+        "than the file. A weak passphrase is no lock; an opened page is open to whoever holds the phone; "
+        "results that come back are not locked."
+    )
+    if not stand_in:
+        printer.warn(
+            "This installation lacks the stand-in cipher: some phones cannot open the file. "
+            "Install npm and install tripplan again."
+        )
 
 
 def _print_kit(printer: Printer, kit: KitView) -> None:

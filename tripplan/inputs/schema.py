@@ -69,6 +69,7 @@ TABLES = {
                 "profile",
                 "find",
                 "notes",
+                "private",
             ),
         ),
         TableSpec(

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TypeVar
 
 from tripplan.fleet import SHELF, Chemistry, PackType, Site
-from tripplan.inputs.cells import parse_yes_no
+from tripplan.inputs.cells import CellError, parse_yes_no
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, fold, list_rows
 from tripplan.inputs.names import Names, read_ids
@@ -35,6 +35,7 @@ _NUMBERS: tuple[tuple[str, float, float, bool], ...] = (
 )
 _DATES = ("swapped_on", "flat_on", "active_from", "active_to")
 _TEXTS = ("name", "plug", "device_id", "find", "notes")
+_MAY_BE_PRIVATE = ("name", "find", "device_id")
 
 
 @dataclass(frozen=True)
@@ -110,6 +111,7 @@ def read_sites(
     numbers = {name: reader.numbers(name, low, high, above=above) for name, low, high, above in _NUMBERS}
     dates = {name: reader.dates(name) for name in _DATES}
     texts = {name: reader.texts(name) for name in _TEXTS}
+    private = reader.read("private", _parse_private)
     cells = reader.wholes("backup_cells", 1, 200)
     chemistry = reader.choices("backup_chemistry", Chemistry)
     pack_type = _refer(
@@ -170,6 +172,7 @@ def read_sites(
                 profile=profile.get(number, ""),
                 find=texts["find"].get(number, ""),
                 notes=texts["notes"].get(number, ""),
+                private=private.get(number, frozenset()),
                 row=number,
             )
         )
@@ -234,6 +237,19 @@ def _check_rows(reader: ColumnReader, sites: list[Site]) -> None:
             )
         if site.backup_cells and site.backup_chemistry is None and not reader.is_bad(row, "backup_chemistry"):
             reader.fault(row, "backup_cells", "cells without backup_chemistry", "Say what cells they are.")
+
+
+def _parse_private(text: str) -> frozenset[str]:
+    """Return the columns that stay at home."""
+    words = [fold(word) for word in text.replace(",", ";").split(";") if word.strip()]
+    wrong = [word for word in words if word not in _MAY_BE_PRIVATE]
+    if wrong:
+        raise CellError(
+            f"'{wrong[0]}' cannot stay at home",
+            f"Name some of {', '.join(_MAY_BE_PRIVATE)}, with semicolons between; "
+            "notes never leave the house.",
+        )
+    return frozenset(words)
 
 
 def _remark_places(file: str, findings: Findings, sites: list[Site]) -> None:

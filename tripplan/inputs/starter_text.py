@@ -317,7 +317,8 @@ FIRST_STEPS = """\
    * `swapped_on`: the date on which the pack now there went in, year-month-day.
    * `park_lat`, `park_lon`: where you leave the vehicle, if not at the site. Sites with the same parking
      are visited on one walk. `walk_m` and `climb_m`: metres from there, and metres up.
-   * `find`: how to find it; goes on the checklist. `notes`: stay at home.
+   * `find`: how to find it; goes on the checklist. `notes`: stay at home. `private`: which of `name`, `find`
+     and `device_id` stay at home too, for example `name;find`.
    * More columns may be added: `draw_mah_per_day`, `usual_months`, `flat_on`, `flat_on_sd_days`,
      `work_minutes`, `access`, `in_use` (`no` sets a row aside), and your own.
 3. Run `tripplan check` in this folder. It says what is still missing, in all files at once.

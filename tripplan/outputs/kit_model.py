@@ -19,6 +19,7 @@ __all__ = [
     "KitView",
     "LoadRow",
     "LoopView",
+    "OtherSite",
     "PackTag",
     "PackView",
     "SiteView",
@@ -270,8 +271,29 @@ class CautionsView:
 
 
 @dataclass(frozen=True)
+class OtherSite:
+    """A site of the trip that somebody else serves: no place, no name, no way to find it."""
+
+    number: int
+    label: str
+    site_id: str
+    start: str
+    swap: bool
+    tag: PackTag
+
+
+@dataclass(frozen=True)
 class KitView:
-    """One trip, ready to show."""
+    """
+    One trip, ready to show.
+
+    Attributes
+    ----------
+    shared_with : str
+        Whose kit it is, where it holds the places of their sites only; else empty.
+    others : tuple of OtherSite
+        Then the rest of the trip.
+    """
 
     trip_id: str
     fleet: str
@@ -305,6 +327,8 @@ class KitView:
     slack_text: str
     drive_home_text: str
     road_note: str
+    shared_with: str = ""
+    others: tuple[OtherSite, ...] = ()
 
     @property
     def sites(self) -> tuple[SiteView, ...]:

@@ -337,7 +337,7 @@ def _site_view(
         number=number,
         key=site.site_id,
         site_id=clean(site.site_id),
-        name=clean(site.name) if site.name != site.site_id else "",
+        name=clean(site.shared("name")) if site.name != site.site_id else "",
         lat=site.lat,
         lon=site.lon,
         coordinates=coordinates(site.lat, site.lon, wording),
@@ -348,7 +348,7 @@ def _site_view(
         converter_text=converter,
         pack_out="" if in_place is None else clean(in_place.pack_id),
         pack_in=clean(visit.pack_in or ""),
-        find=clean(site.find),
+        find=clean(site.shared("find")),
         jobs=tuple(JobView(clean(job), bring.get(clean(job), "")) for job in visit.jobs),
         arrive=wording.clock(visit.arrive),
         start=wording.clock(visit.start),
@@ -362,7 +362,7 @@ def _site_view(
         dark_text=dark.get(visit.site_id, ""),
         window_text=_window_text(fleet, site, trip, visit, wording),
         walk_text=walk_text if walk_m >= 1 else wording.say("site.at_parking"),
-        device_id=clean(site.device_id),
+        device_id=clean(site.shared("device_id")),
     )
 
 

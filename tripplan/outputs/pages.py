@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from collections.abc import Sequence
 from html.parser import HTMLParser
 from importlib import resources
 
@@ -17,7 +18,16 @@ from tripplan.outputs.plain_text import json_block
 from tripplan.outputs.static_map import mark_svg, stop_map, trip_map
 from tripplan.outputs.wording import Wording
 
-__all__ = ["OutsideRequestError", "render_checklist", "render_map_page", "require_self_contained"]
+__all__ = [
+    "OutsideRequestError",
+    "asset",
+    "kit_parts",
+    "page_environment",
+    "render_checklist",
+    "render_map_page",
+    "require_self_contained",
+    "script_policy",
+]
 
 _LINK_ATTRIBUTES = frozenset(
     ("src", "href", "srcset", "data", "action", "poster", "formaction", "xlink:href", "background")
@@ -31,7 +41,7 @@ class OutsideRequestError(RuntimeError):
     """A page would ask a host for something: a bug in this program, never the user's fault."""
 
 
-def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
+def render_map_page(kit: KitView, wording: Wording, *, recording: bool, nonce: str = "") -> str:
     """
     Return ``map.html``.
 
@@ -43,6 +53,8 @@ def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
         Language and units.
     recording : bool
         Whether outcomes can be recorded in the page.
+    nonce : str
+        Put on every script, for a page that is written into a locked one.
 
     Returns
     -------
@@ -57,20 +69,21 @@ def render_map_page(kit: KitView, wording: Wording, *, recording: bool) -> str:
     from tripplan.outputs.leaflet_map import build_live_map, leaflet_css, leaflet_js  # heavy, so only here
 
     live = build_live_map(kit, wording)
-    scripts = [leaflet_js(), _asset("page.js"), _asset("map.js") + live.script]
+    scripts = [leaflet_js(), asset("page.js"), asset("map.js") + live.script]
     if recording:
-        scripts[1:1] = [_asset("results.js"), _asset("record.js")]
+        scripts[1:1] = [asset("results.js"), asset("record.js")]
     text = (
-        _environment(wording)
+        page_environment(wording)
         .get_template("map.html.j2")
         .render(
             kit=kit,
-            policy=_policy(scripts),
-            styles=Markup(leaflet_css() + _asset("marks.css") + _asset("page.css")),  # noqa: S704 - our own files
+            policy=script_policy(scripts),
+            styles=Markup(leaflet_css() + asset("marks.css") + asset("page.css")),  # noqa: S704 - our own files
             trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
             stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
             live_html=Markup(live.html),  # noqa: S704 - a constant
             scripts=[Markup(script) for script in scripts],  # noqa: S704 - our own code and numbers
+            nonce=nonce,
             data=Markup(json_block(page_data(kit, wording, recording=recording))),  # noqa: S704 - made safe by json_block
             recording=recording,
         )
@@ -101,18 +114,33 @@ def render_checklist(kit: KitView, wording: Wording) -> str:
         If the page would ask any host for anything.
     """
     text = (
-        _environment(wording)
+        page_environment(wording)
         .get_template("checklist.html.j2")
         .render(
             kit=kit,
-            policy=_policy([]),
-            styles=Markup(_asset("marks.css") + _asset("paper.css")),  # noqa: S704 - our own files
+            policy=script_policy([]),
+            styles=Markup(asset("marks.css") + asset("paper.css")),  # noqa: S704 - our own files
             trip_map=Markup(trip_map(kit, wording)),  # noqa: S704 - escaped where it is built
             stop_maps=[Markup(stop_map(stop, wording)) for stop in kit.stops],  # noqa: S704 - as above
         )
     )
     require_self_contained(text)
     return text
+
+
+def kit_parts() -> tuple[str, ...]:
+    """
+    Return the texts that are the same in every kit: the map library, styles and scripts.
+
+    Returns
+    -------
+    tuple of str
+        Each as it stands in the pages.
+    """
+    from tripplan.outputs.leaflet_map import leaflet_css, leaflet_js
+
+    own = ("page.css", "paper.css", "marks.css", "results.js", "record.js", "map.js")
+    return (leaflet_js(), leaflet_css(), *(asset(name) for name in own))
 
 
 def require_self_contained(text: str) -> None:
@@ -172,12 +200,27 @@ class _Reader(HTMLParser):
             self.problem = "a script holds markup that asks another host"
 
 
-def _policy(scripts: list[str]) -> str:
-    """Return the page's content security policy: these scripts and nothing else, no host at all."""
+def script_policy(scripts: Sequence[str], nonce: str = "") -> str:
+    """
+    Return a page's content security policy: these scripts and nothing else, no host at all.
+
+    Parameters
+    ----------
+    scripts : sequence of str
+        The whole text of each script.
+    nonce : str
+        Also lets scripts run that carry it: those of a page that is decrypted into this one.
+
+    Returns
+    -------
+    str
+        For a meta element.
+    """
     hashes = " ".join(
         "'sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() + "'"
         for script in scripts
     )
+    hashes += f" 'nonce-{nonce}'" if nonce else ""
     allowed = hashes or "'none'"
     return (
         "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
@@ -185,7 +228,20 @@ def _policy(scripts: list[str]) -> str:
     )
 
 
-def _environment(wording: Wording) -> jinja2.Environment:
+def page_environment(wording: Wording) -> jinja2.Environment:
+    """
+    Return the environment that fills this package's templates, with everything escaped.
+
+    Parameters
+    ----------
+    wording : Wording
+        For ``say``.
+
+    Returns
+    -------
+    jinja2.Environment
+        With ``say`` and ``mark_svg``.
+    """
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("tripplan.outputs"),
         autoescape=True,
@@ -202,5 +258,21 @@ def _mark(kind: str, label: str | int) -> Markup:
     return Markup(mark_svg(kind, str(label)))  # noqa: S704 - mark_svg escapes the label
 
 
-def _asset(name: str) -> str:
-    return (resources.files("tripplan.outputs") / "assets" / name).read_text("utf-8")
+def asset(name: str, *, missing: str | None = None) -> str:
+    """
+    Return one of this package's own scripts or styles.
+
+    Parameters
+    ----------
+    name : str
+        File name below ``assets``.
+    missing : str, optional
+        What to return where it is not there; an error where not given.
+
+    Returns
+    -------
+    str
+        Its text.
+    """
+    file = resources.files("tripplan.outputs") / "assets" / name
+    return missing if missing is not None and not file.is_file() else file.read_text("utf-8")

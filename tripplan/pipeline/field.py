@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -13,7 +15,9 @@ from tripplan.forecast import forecast_fleet
 from tripplan.inputs import folder_digest, read_fleet
 from tripplan.outputs import write_kit
 from tripplan.outputs.kit_model import KitView
+from tripplan.outputs.kit_share import pick_sites
 from tripplan.outputs.kit_view import build_kit_view
+from tripplan.outputs.sealed_page import has_stand_in
 from tripplan.outputs.wording import wording_for
 from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan_anew
 from tripplan.plan.check import check_document
@@ -39,6 +43,12 @@ class TripResult:
         Trips of other crews on the same date.
     kit : KitView or None
         What the kit shows, in words; None without a trip.
+    locked : bool
+        Whether the kit opens only with a passphrase.
+    shared_with : str
+        Whose kit it is; empty where it is the whole trip's.
+    stand_in : bool
+        Whether a locked kit carries a cipher for browsers that deny a file their own.
     """
 
     planned: PlanResult
@@ -47,6 +57,9 @@ class TripResult:
     files: tuple[Path, ...] = ()
     also: tuple[Trip, ...] = ()
     kit: KitView | None = None
+    locked: bool = False
+    shared_with: str = ""
+    stand_in: bool = True
 
 
 def run_trip(
@@ -56,6 +69,9 @@ def run_trip(
     on: date | None = None,
     crew: str | None = None,
     out: Path | None = None,
+    passphrase: str | None = None,
+    share_with: str = "",
+    share_sites: Sequence[str] = (),
     seed: int | None = None,
     time_limit_s: float | None = None,
     reports: Reports = QUIET,
@@ -74,7 +90,14 @@ def run_trip(
     crew : str, optional
         Whose trip; the first crew of that date where not given.
     out : pathlib.Path, optional
-        Folder of the kit; ``FOLDER/maps/TRIP_ID`` where not given.
+        Folder of the kit; ``FOLDER/maps/TRIP_ID`` where not given, with ``-NAME`` for a helper's and
+        ``-locked`` for one under a passphrase.
+    passphrase : str, optional
+        Locks the kit.
+    share_with : str
+        Whose kit it is; then only the places of `share_sites` are in it.
+    share_sites : sequence of str
+        Site ids, or stops and loops as ``P2`` or ``P2.1``.
     seed : int, optional
         As in `run_plan`; a plan made with another seed is not used.
     time_limit_s : float, optional
@@ -95,6 +118,8 @@ def run_trip(
         If no plan can be made, or it holds no trip on that date or for that crew.
     RefusedError
         If the checker refuses a new plan.
+    SealError
+        If the passphrase is unfit, or a locked file does not open again.
     StorageError
         If a folder is in use or cannot be written.
     """
@@ -103,13 +128,38 @@ def run_trip(
     if trip is None:
         return TripResult(planned, today, None)
     reports.stage("Writing the field kit")
-    target = out if out is not None else folder / "maps" / trip.trip_id
+    share = (share_with, pick_sites(trip, share_sites)) if share_with else None
+    name = trip.trip_id + (f"-{_file_part(share_with)}" if share else "")
+    name += "-locked" if passphrase is not None else ""
+    target = out if out is not None else folder / "maps" / name
     rests_on = (planned.fleet, planned.outlook, planned.travel, planned.plan, trip)
     kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"))
     with lock_folder(target):
-        files = write_kit(*rests_on, target, today=today)
+        files = write_kit(*rests_on, target, today=today, passphrase=passphrase, share=share)
     also = tuple(one for one in planned.plan.trips if one.date == trip.date and one is not trip)
-    return TripResult(planned, today, trip, files, also, kit)
+    return TripResult(
+        planned,
+        today,
+        trip,
+        files,
+        also,
+        kit,
+        locked=passphrase is not None,
+        shared_with=share_with,
+        stand_in=has_stand_in(),
+    )
+
+
+def _file_part(name: str) -> str:
+    """
+    Return a name as part of a folder's name on any system.
+
+    Examples
+    --------
+    >>> _file_part("Ana / B: Lopes")
+    'Ana-B-Lopes'
+    """
+    return re.sub(r"[^\w]+", "-", name).strip("-") or "helper"
 
 
 def _usable_plan(

@@ -29,9 +29,11 @@
   // --- keeping ---------------------------------------------------------------------------------
   var store = null;
   try {
-    window.localStorage.setItem(kit.store + ":try", "1");
-    if (window.localStorage.getItem(kit.store + ":try") === "1") { store = window.localStorage; }
-    window.localStorage.removeItem(kit.store + ":try");
+    // In a page opened with a passphrase its keeper stands for the browser's store, and encrypts.
+    var shelf = window.tripplanKeeper || window.localStorage;
+    shelf.setItem(kit.store + ":try", "1");
+    if (shelf.getItem(kit.store + ":try") === "1") { store = shelf; }
+    shelf.removeItem(kit.store + ":try");
   } catch (error) { store = null; }
   var told = document.querySelector("[data-told]");
   function keep() {
