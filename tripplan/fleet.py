@@ -43,6 +43,7 @@ __all__ = [
     "Profile",
     "Reading",
     "Site",
+    "SparesSettings",
     "VisitRecord",
     "WalkSettings",
 ]
@@ -285,12 +286,48 @@ class Profile:
 
 
 @dataclass(frozen=True)
+class SparesSettings:
+    """
+    The ``[spares]`` table.
+
+    Attributes
+    ----------
+    chance : float
+        Wanted chance that a trip does not run short of packs. [-]
+    retire_below : float
+        Share of the rated capacity below which a pack is retired. [-]
+    shelf_c : float
+        Temperature where the spares stand. [deg C]
+    detour_minutes : float
+        How far off its way a trip turns aside for a site that has gone dark. [min]
+    lead_days : int
+        From ordering a pack to having it, built and charged. [day]
+    """
+
+    chance: float = 0.95
+    retire_below: float = 0.6
+    shelf_c: float = 20.0
+    detour_minutes: float = 15.0
+    lead_days: int = 14
+
+
+@dataclass(frozen=True)
 class Charger:
-    """One charger; it takes one pack at a time, only of its types."""
+    """
+    One charger; it takes one pack at a time, only of its types.
+
+    Attributes
+    ----------
+    hours_per_pack : float
+        From flat, as given or reckoned from `amps`. [h]
+    amps : float or None
+        Its current, where given. [A]
+    """
 
     types: tuple[str, ...]
     hours_per_pack: float = 12.0
     changeovers_per_day: int = 1
+    amps: float | None = None
 
 
 @dataclass(frozen=True)
@@ -558,6 +595,7 @@ class Fleet:
     walk: WalkSettings = WalkSettings()
     climate: Climate | None = None
     chargers: tuple[Charger, ...] = ()
+    spares: SparesSettings = SparesSettings()
     money: Money | None = None
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=dict)

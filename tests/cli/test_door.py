@@ -17,7 +17,7 @@ import tripplan
 from tripplan.cli import main
 from tripplan.errors import NoPlanError, RefusedError, StorageError
 
-COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip")
+COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip", "spares", "packs")
 HEAVY = (
     "pandas",
     "numpy",

@@ -70,6 +70,7 @@ def test_every_setting_of_the_contract_is_there():
         "charging",
         "pack_types",
         "money",
+        "spares",
     }
     assert len(shown["climate"]["mean_c"]) == len(shown["climate"]["sd_c"]) == 12
 

@@ -868,3 +868,57 @@ def test_nothing_in_a_document_breaks_the_checker_itself(tiny_fleet, tiny_outloo
             assert isinstance(
                 check_document(tiny_fleet, tiny_outlook, travel, _replaced(document, path, other)), tuple
             )
+
+
+def _fleet_with_named(tiny_fleet, state):
+    packs = (
+        Pack("P1", "SLA12", state=state),
+        *(Pack(f"Q{k}", "SLA12") for k in range(3)),
+        Pack("Q9", "SLA6"),
+    )
+    return replace(tiny_fleet, packs=packs)
+
+
+def _identity_refusals(fleet, outlook, plan):
+    found = check_plan(fleet, outlook, measure_travel(fleet), plan)
+    return [refusal.text for refusal in found if refusal.rule in ("pack identity", "charging")]
+
+
+def test_a_flat_pack_that_is_named_must_be_charged_by_name_before(tiny_fleet, tiny_outlook, tiny_plan):
+    fleet = _fleet_with_named(tiny_fleet, PackState.FLAT)
+    plan = replace(_edit_visit(tiny_plan, 0, 0, pack_in="P1"), charging=())
+    assert _identity_refusals(fleet, tiny_outlook, plan) == ["pack P1 is flat and not charged by then"]
+    evening = datetime(2027, 3, 1, 18, tzinfo=fleet.zone)
+    slot = ChargeSlot("SLA12", 1, evening, evening + timedelta(hours=12), "P1")
+    assert _identity_refusals(fleet, tiny_outlook, replace(plan, charging=(slot,))) == []
+    other = replace(slot, pack_id="Q1")
+    assert _identity_refusals(fleet, tiny_outlook, replace(plan, charging=(other,))) == [
+        "pack P1 is flat and not charged by then"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"pack_id": "P7"}, "pack P7 is not in packs.csv"),
+        ({"pack_id": "Q9"}, "pack Q9 is of type SLA6"),
+        ({"pack_id": "P1", "top_up": True}, "only a pack that stands charged on the shelf is topped up"),
+        ({"pack_id": "", "top_up": True}, "only a pack that stands charged on the shelf is topped up"),
+    ],
+)
+def test_a_charge_by_name_must_fit_its_pack(tiny_fleet, tiny_outlook, tiny_plan, change, text):
+    fleet = _fleet_with_named(tiny_fleet, PackState.FLAT)
+    evening = datetime(2027, 3, 1, 18, tzinfo=fleet.zone)
+    slot = replace(ChargeSlot("SLA12", 1, evening, evening + timedelta(hours=12)), **change)
+    assert text in _identity_refusals(fleet, tiny_outlook, replace(tiny_plan, charging=(slot,)))
+
+
+def test_a_top_up_is_short_and_takes_no_flat_packs_turn(tiny_fleet, tiny_outlook, tiny_plan):
+    fleet = _fleet_with_named(tiny_fleet, PackState.CHARGED)
+    evening = datetime(2027, 3, 1, 18, tzinfo=fleet.zone)
+    slot = ChargeSlot("SLA12", 1, evening, evening + timedelta(hours=3), "P1", top_up=True)
+    assert _identity_refusals(fleet, tiny_outlook, replace(tiny_plan, charging=(slot,))) == []
+    back = replace(slot, off=evening)
+    assert "it comes off before it goes on" in _identity_refusals(
+        fleet, tiny_outlook, replace(tiny_plan, charging=(back,))
+    )

@@ -18,6 +18,7 @@ from tripplan.cli.field import demo, trip
 from tripplan.cli.printing import Printer
 from tripplan.cli.reading import check, init
 from tripplan.cli.season import forecast, plan
+from tripplan.cli.supplies import packs, spares
 from tripplan.errors import TripPlanError
 
 __all__ = ["main"]
@@ -125,5 +126,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, init, check, forecast, plan, trip):
+for _command in (demo, init, check, forecast, plan, trip, spares, packs):
     main.add_command(_command)

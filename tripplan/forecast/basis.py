@@ -19,7 +19,7 @@ from tripplan.forecast.load import pack_draw_mah_per_day
 from tripplan.forecast.outlook import Basis
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
-__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence"]
+__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence", "pack_health"]
 
 #: Spread of the logarithm of a usual life, between sites and between runs of one site. "Four to six,
 #: sometimes eight months" about five (common practice, no source): 0.25 in all puts 60 % between four
@@ -203,7 +203,7 @@ def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date)
 def _modelled(fleet: Fleet, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
     battery = battery_of(kind)
     rate = rate_share(battery, kind.capacity_ah, draw / HOURS_PER_DAY)
-    health, health_sd = _health(fleet, kind, pack, battery, on)
+    health, health_sd = pack_health(fleet, kind, pack, battery, on)
     holds = kind.capacity_ah * MAH_PER_AH * rate * health
     weather = "" if fleet.climate is not None else ", no climate given: 10 C all year"
     return Load(
@@ -217,10 +217,30 @@ def _modelled(fleet: Fleet, kind: PackType, pack: Pack | None, draw: float, on: 
     )
 
 
-def _health(
+def pack_health(
     fleet: Fleet, kind: PackType, pack: Pack | None, battery: Battery, on: date
 ) -> tuple[float, float]:
-    """Return the likely share of the rated capacity and the spread of its logarithm."""
+    """
+    Return what a pack is taken to hold before its own runs are looked at.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet; the tests of its other packs count too.
+    kind : PackType
+        Type of the pack.
+    pack : Pack or None
+        None where its identity is not known.
+    battery : Battery
+        Numbers of the type.
+    on : datetime.date
+        Day for which to say it.
+
+    Returns
+    -------
+    tuple of (float, float)
+        Likely share of the rated capacity, and the spread of its logarithm.
+    """
     if pack is not None and pack.tested_ah is not None and pack.tested_ah > 0:
         years = 0.0 if pack.tested_on is None else (on - pack.tested_on).days / DAYS_PER_YEAR
         share = pack.tested_ah / kind.capacity_ah * standing_health(battery, years)

@@ -27,6 +27,7 @@ from tripplan.forecast.crossing import (
 from tripplan.forecast.flags import backup_flags, freezing_flags, panel_flags, percent_flags, run_flags
 from tripplan.forecast.history import read_history
 from tripplan.forecast.outlook import Basis, Outlook, PastRun, SiteForecast
+from tripplan.forecast.pack_runs import learn_packs
 from tripplan.forecast.past import pack_notes, past_runs
 from tripplan.forecast.pool import Physics, SiteKnowledge, learn_fleet, log_percent, physics_for
 from tripplan.forecast.renewals import (
@@ -105,6 +106,7 @@ def forecast_fleet(
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
         dark_step=dark_step,
         notes=(*history.left_out, *pack_notes(evidence, known)),
+        packs=learn_packs(fleet, evidence, known, on),
     )
 
 

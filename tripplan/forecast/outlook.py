@@ -16,7 +16,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Basis", "Outlook", "PastRun", "Renewal", "SiteForecast"]
+__all__ = ["Basis", "Outlook", "PackLearned", "PastRun", "Renewal", "SiteForecast"]
 
 
 class Basis(StrEnum):
@@ -59,6 +59,28 @@ class PastRun:
     def is_outside(self) -> bool:
         """Whether it ended flat too early, or ran on too late, for the interval said."""
         return (self.was_flat and self.days < self.said_early) or self.days > self.said_late
+
+
+@dataclass(frozen=True)
+class PackLearned:
+    """
+    What a pack's own runs say of it.
+
+    Attributes
+    ----------
+    health, health_sd : float
+        Likely share of the rated capacity that it holds now, and the spread of its logarithm.
+    prior_health, prior_sd : float
+        The same from its test or age alone.
+    runs : int
+        Runs that said something about it.
+    """
+
+    health: float
+    health_sd: float
+    prior_health: float
+    prior_sd: float
+    runs: int
 
 
 @dataclass(frozen=True)
@@ -157,6 +179,8 @@ class Outlook:
         Days between the rows of `dark_chance_by_age`.
     notes : tuple of str
         What the user should know of the forecast as a whole, records left out of the learning included.
+    packs : mapping of str to PackLearned
+        What is known of each pack of packs.csv.
     """
 
     on: date
@@ -168,6 +192,7 @@ class Outlook:
     dark_chance_by_age: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     dark_step: int = 7
     notes: tuple[str, ...] = ()
+    packs: Mapping[str, PackLearned] = field(default_factory=dict)
 
     def expected_dark_days(self, site_id: str, put_in: date | None, until: date) -> float:
         """

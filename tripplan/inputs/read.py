@@ -204,6 +204,7 @@ class _Reader:
             walk=settings.walk,
             climate=settings.climate,
             chargers=settings.chargers,
+            spares=settings.spares,
             money=settings.money,
             profiles=settings.profiles,
             access=access or {},

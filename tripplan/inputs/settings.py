@@ -20,6 +20,7 @@ from tripplan.fleet import (
     PackType,
     PlanSettings,
     Profile,
+    SparesSettings,
     WalkSettings,
 )
 from tripplan.inputs.cells import DateOrder
@@ -27,7 +28,7 @@ from tripplan.inputs.file_bytes import load_bytes
 from tripplan.inputs.findings import Findings, did_you_mean
 from tripplan.inputs.schema import SETTINGS_FILE
 from tripplan.inputs.settings_crews import read_crews
-from tripplan.inputs.settings_packs import read_chargers, read_pack_types
+from tripplan.inputs.settings_packs import read_chargers, read_pack_types, read_spares
 from tripplan.inputs.settings_profiles import read_profiles
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.toml_values import take_spans, take_twelve
@@ -69,6 +70,7 @@ class Settings:
     walk: WalkSettings = field(default_factory=WalkSettings)
     climate: Climate | None = None
     chargers: tuple[Charger, ...] = ()
+    spares: SparesSettings = field(default_factory=SparesSettings)
     money: Money | None = None
     date_order: DateOrder | None = None
     profiles: Mapping[str, Profile] = field(default_factory=dict)
@@ -110,6 +112,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
     climate = _read_climate(top)
     pack_types, type_names = read_pack_types(top)
     chargers = read_chargers(top, pack_types, type_names)
+    spares = read_spares(top)
     money = _read_money(top)
     profiles = read_profiles(top)
     top.finish()
@@ -129,6 +132,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings | None:
         walk=walk,
         climate=climate,
         chargers=chargers,
+        spares=spares,
         money=money,
         date_order=date_order,
         profiles=profiles,

@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from tripplan.fleet import Charger, Chemistry, PackType
+from tripplan.fleet import Charger, Chemistry, PackType, SparesSettings
 from tripplan.inputs.cell_text import CellError
 from tripplan.inputs.findings import did_you_mean, fold
 from tripplan.inputs.settings_profiles import read_parameters
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.words import parse_choice
+from tripplan.recharge import RECHARGE, recharge_hours
 
-__all__ = ["read_chargers", "read_pack_types"]
+__all__ = ["read_chargers", "read_pack_types", "read_spares"]
 
 _POLARITY = re.compile(r"[+\u2212]|(?<!\w)-|-(?!\w)|plus|minus|positive|negative", re.IGNORECASE)
 _USUAL_MONTHS = 5.0  # of a 12 V sealed lead-acid pack of about 7 Ah; the contract's default
@@ -140,16 +141,64 @@ def read_chargers(
             else:
                 hint = did_you_mean(name, names)
                 table.fault("types", "unknown pack type", hint or f"Known are {', '.join(names)}.", name)
-        _check_one_kind(table, [types[name] for name in known if name in types])
+        kinds = [types[name] for name in known if name in types]
+        _check_one_kind(table, kinds)
+        amps = table.optional_number("amps", 0, 200, above=True)
+        hours = table.optional_number("hours_per_pack", 0, 240, above=True)
+        if hours is None:
+            hours = 12.0 if table.has("hours_per_pack") else _hours_from_amps(table, kinds, amps)
         found.append(
             Charger(
                 types=tuple(dict.fromkeys(known)),
-                hours_per_pack=table.number("hours_per_pack", 12.0, 0, 240, above=True),
+                hours_per_pack=hours,
                 changeovers_per_day=table.whole("changeovers_per_day", 1, 1, 100),
+                amps=amps,
             )
         )
         table.finish()
     return tuple(found)
+
+
+def _hours_from_amps(table: TomlTable, kinds: list[PackType], amps: float | None) -> float:
+    """Return the hours of the charger's largest pack from flat; the contract's 12 without a current."""
+    rechargeable = [kind for kind in kinds if kind.chemistry in RECHARGE]
+    if amps is None or not rechargeable:
+        return 12.0
+    for kind in rechargeable:
+        most = RECHARGE[kind.chemistry].most_c * kind.capacity_ah
+        if amps > most * (1.0 + 1e-9):
+            table.remark(
+                "amps",
+                f"{amps:g} A is more than the {most:g} A that {kind.chemistry} of {kind.capacity_ah:g} Ah "
+                f"({kind.name}) usually bears; keep to the maker's limit.",
+            )
+    return min(240.0, max(recharge_hours(kind.chemistry, kind.capacity_ah, amps) for kind in rechargeable))
+
+
+def read_spares(top: TomlTable) -> SparesSettings:
+    """
+    Read ``[spares]``.
+
+    Parameters
+    ----------
+    top : TomlTable
+        The settings file.
+
+    Returns
+    -------
+    SparesSettings
+        With its defaults where nothing is said.
+    """
+    table, usual = top.table("spares"), SparesSettings()
+    found = SparesSettings(
+        chance=table.number("chance", usual.chance, 0.5, 0.9999),
+        retire_below=table.number("retire_below", usual.retire_below, 0.1, 0.95),
+        shelf_c=table.number("shelf_c", usual.shelf_c, -30, 45),
+        detour_minutes=table.number("detour_minutes", usual.detour_minutes, 0, 240),
+        lead_days=table.whole("lead_days", usual.lead_days, 0, 365),
+    )
+    table.finish()
+    return found
 
 
 def _check_one_kind(table: TomlTable, kinds: list[PackType]) -> None:

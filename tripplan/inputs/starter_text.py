@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
-from tripplan.fleet import Crew, DriveSettings, Fleet, PackType, PlanSettings, WalkSettings
+from tripplan.fleet import Crew, DriveSettings, Fleet, PackType, PlanSettings, SparesSettings, WalkSettings
 
 __all__ = [
     "FIRST_STEPS",
@@ -187,6 +187,14 @@ _WALK_WORDS = {
     "speed_factor": "1.0: no load, good path; 0.7: with packs, rough ground; 0.4: deep snow.",
 }
 
+_SPARES_WORDS = {
+    "chance": "Wanted chance that a trip does not run short of packs.",
+    "retire_below": "Share of the rated capacity below which a pack is retired.",
+    "shelf_c": "Temperature where the spares stand. [deg C]",
+    "detour_minutes": "How far off its way a trip turns aside for a dark site. [minutes]",
+    "lead_days": "From ordering a pack to having it built and charged. [days]",
+}
+
 
 def starter_toml(values: StarterValues) -> str:
     """
@@ -223,6 +231,7 @@ def starter_toml(values: StarterValues) -> str:
         ("[plan]", _table(PlanSettings, _PLAN_WORDS)),
         ("[drive]", _table(DriveSettings, _DRIVE_WORDS)),
         ("[walk]", _table(WalkSettings, _WALK_WORDS)),
+        ("[spares]", _table(SparesSettings, _SPARES_WORDS)),
         (
             "# One table for each kind of pack: packs of one kind can replace each other. A 12 V pack on a",
             "# 6 V device destroys it, so volts, plug and polarity must be right.",
@@ -243,6 +252,8 @@ def starter_toml(values: StarterValues) -> str:
             f"#types = {toml_value([pack.name for pack in values.packs])}",
             "#hours_per_pack = 12.0",
             "#changeovers_per_day = 1",
+            "# Or its current, from which the hours are reckoned. [A]",
+            "#amps = 0.7",
         ),
         ("# What a trip costs you.", "#[money]", "#per_km = 0.3", "#per_trip = 0.0", "#per_hour = 0.0"),
     )

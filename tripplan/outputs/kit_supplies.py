@@ -9,7 +9,7 @@ from tripplan.fleet import SHELF, Fleet, PackState
 from tripplan.outputs.kit_model import ChargeView, LoadRow, PackTag, SiteView
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Plan, Trip
+from tripplan.plan.document import ChargeSlot, Plan, Trip
 
 __all__ = ["KIT_ITEMS", "charge_views", "load_rows"]
 
@@ -47,11 +47,7 @@ def load_rows(
     rows: list[LoadRow] = []
     for name, tag in tags.items():
         assigned = tuple(clean(v.pack_in) for v in trip.visits if v.pack_type == name and v.pack_in)
-        shelf = assigned or tuple(
-            clean(pack.pack_id)
-            for pack in fleet.packs or ()
-            if pack.pack_type == name and pack.where in {SHELF, ""} and pack.state is PackState.CHARGED
-        )
+        shelf = assigned or _fit_on_shelf(fleet, name)
         detail = wording.say("load.pack", volts=tag.volts_text, plug=tag.plug, weight=tag.weight_text)
         count = trip.packs.get(name, 0)
         if count:
@@ -61,10 +57,30 @@ def load_rows(
             )
         spare = extra_spares.get(name, 0)
         if spare:
-            rows.append(LoadRow("spare", tag.name, spare, detail, tag, weight_kg=tag.weight_kg * spare))
+            beside = tuple(pack_id for pack_id in _fit_on_shelf(fleet, name) if pack_id not in assigned)
+            rows.append(
+                LoadRow(
+                    "spare",
+                    tag.name,
+                    spare,
+                    detail,
+                    tag,
+                    beside if assigned else (),
+                    weight_kg=tag.weight_kg * spare,
+                )
+            )
     rows.extend(_job_rows(sites, wording))
     rows.extend(LoadRow("kit", wording.say(f"item.{key}"), 1, "") for key in KIT_ITEMS)
     return tuple(rows)
+
+
+def _fit_on_shelf(fleet: Fleet, name: str) -> tuple[str, ...]:
+    """Return the packs of a type that stand charged on the shelf today."""
+    return tuple(
+        clean(pack.pack_id)
+        for pack in fleet.packs or ()
+        if pack.pack_type == name and pack.where in {SHELF, ""} and pack.state is PackState.CHARGED
+    )
 
 
 def _job_rows(sites: Mapping[str, SiteView], wording: Wording) -> list[LoadRow]:
@@ -92,7 +108,7 @@ def charge_views(
     """
     Return the charging evenings that make this trip's packs ready.
 
-    A slot of the plan belongs to the first trip after its end that takes packs of its type.
+    A slot of the plan belongs to the first trip after its end that takes packs of its type, or that pack.
 
     Parameters
     ----------
@@ -110,28 +126,31 @@ def charge_views(
     tuple of ChargeView
         One for each evening and time off, soonest first; empty where the plan charges nothing for this trip.
     """
-    grouped: dict[tuple[float, float], dict[str, list[int]]] = {}
+    grouped: dict[tuple[float, float], dict[str, list[ChargeSlot]]] = {}
     for slot in plan.charging:
         takers = [t for t in plan.trips if t.packs.get(slot.pack_type, 0) and t.leave >= slot.off]
+        named = [t for t in takers if slot.pack_id and any(v.pack_in == slot.pack_id for v in t.visits)]
+        takers = named or takers
         first = min(takers, key=lambda t: (t.leave, t.trip_id), default=None)
         if first is None or first.trip_id != trip.trip_id or slot.pack_type not in tags:
             continue
         key = (slot.on.timestamp(), slot.off.timestamp())
-        grouped.setdefault(key, {}).setdefault(slot.pack_type, []).append(slot.charger)
+        grouped.setdefault(key, {}).setdefault(slot.pack_type, []).append(slot)
     views = []
     for (on, off), by_type in sorted(grouped.items()):
         begin = min(slot.on for slot in plan.charging if slot.on.timestamp() == on).astimezone(zone)
         end = min(slot.off for slot in plan.charging if slot.off.timestamp() == off).astimezone(zone)
         parts = [
             wording.say(
-                "charge.part",
-                count=len(chargers),
+                "charge.named" if all(slot.pack_id for slot in slots) else "charge.part",
+                count=len(slots),
                 letter=tags[name].letter,
                 name=tags[name].name,
                 volts=tags[name].volts_text,
-                chargers=", ".join(str(charger) for charger in sorted(chargers)),
+                packs=", ".join(clean(slot.pack_id) for slot in sorted(slots, key=lambda s: s.charger)),
+                chargers=", ".join(str(charger) for charger in sorted(slot.charger for slot in slots)),
             )
-            for name, chargers in by_type.items()
+            for name, slots in by_type.items()
         ]
         views.append(
             ChargeView(

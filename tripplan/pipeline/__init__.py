@@ -16,6 +16,7 @@ from tripplan.pipeline.season import (
     run_forecast,
     run_plan,
 )
+from tripplan.pipeline.supplies import PacksResult, SparesResult, run_packs, run_spares
 from tripplan.pipeline.wishes import WISHES_NAME, Asked
 
 __all__ = [
@@ -26,12 +27,16 @@ __all__ = [
     "Asked",
     "DemoResult",
     "ForecastResult",
+    "PacksResult",
     "PlanResult",
     "Reports",
     "Silent",
+    "SparesResult",
     "TripResult",
     "run_demo",
     "run_forecast",
+    "run_packs",
     "run_plan",
+    "run_spares",
     "run_trip",
 ]

@@ -23,9 +23,11 @@ from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan
 from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
 from tripplan.storage import lock_folder, read_bytes
+from tripplan.supply.arrange import spares_for
+from tripplan.supply.register import build_register
 from tripplan.travel import measure_travel
 
-__all__ = ["TripResult", "run_trip"]
+__all__ = ["TripResult", "run_trip", "usable_plan"]
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ def run_trip(
     StorageError
         If a folder is in use or cannot be written.
     """
-    planned = _usable_plan(folder, today, seed, time_limit_s, reports)
+    planned = usable_plan(folder, today, seed, time_limit_s, reports)
     trip = _pick_trip(planned, today, on, crew)
     if trip is None:
         return TripResult(planned, today, None)
@@ -133,10 +135,13 @@ def run_trip(
     name += "-locked" if passphrase is not None else ""
     target = out if out is not None else folder / "maps" / name
     rests_on = (planned.fleet, planned.outlook, planned.travel, planned.plan, trip)
-    kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"))
-    with lock_folder(target):
-        files = write_kit(*rests_on, target, today=today, passphrase=passphrase, share=share)
     also = tuple(one for one in planned.plan.trips if one.date == trip.date and one is not trip)
+    spares = _spares(planned, trip)
+    kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"), extra_spares=spares)
+    with lock_folder(target):
+        files = write_kit(
+            *rests_on, target, today=today, extra_spares=spares, passphrase=passphrase, share=share
+        )
     return TripResult(
         planned,
         today,
@@ -148,6 +153,16 @@ def run_trip(
         shared_with=share_with,
         stand_in=has_stand_in(),
     )
+
+
+def _spares(planned: PlanResult, trip: Trip) -> dict[str, int]:
+    """Return the spares to take beside a trip's planned packs, by type."""
+    same_date = tuple(one for one in planned.plan.trips if one.date == trip.date)
+    register = build_register(planned.fleet, planned.outlook)
+    carry = spares_for(
+        planned.fleet, planned.outlook, planned.travel, planned.plan, same_date, register
+    )
+    return {name: number for name, number in carry[trip.trip_id].take.items() if number}
 
 
 def _file_part(name: str) -> str:
@@ -162,9 +177,22 @@ def _file_part(name: str) -> str:
     return re.sub(r"[^\w]+", "-", name).strip("-") or "helper"
 
 
-def _usable_plan(
+def usable_plan(
     folder: Path, today: date, seed: int | None, time_limit_s: float | None, reports: Reports
 ) -> PlanResult:
+    """
+    Return the plan on file where nothing it rests on has changed, else a new one, written.
+
+    Parameters
+    ----------
+    folder, today, seed, time_limit_s, reports
+        As in `run_trip`.
+
+    Returns
+    -------
+    PlanResult
+        A plan that the checker has passed; it says why it was made anew.
+    """
     reports.stage("Reading the files")
     fleet = read_fleet(folder, today)
     path = folder / PLAN_NAME

@@ -20,6 +20,7 @@ from tripplan.plan.check import check_document
 from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
 from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
+from tripplan.supply.arrange import arrange
 from tripplan.travel import Travel, measure_travel
 
 __all__ = [
@@ -239,7 +240,8 @@ def plan_anew(
         time_limit_s=time_limit_s,
         progress=reports.season,
         last=None if afresh else last,
-    ).with_digest(digest)
+    )
+    plan = arrange(fleet, outlook, travel, plan).plan.with_digest(digest)
     reports.stage("Checking the plan")
     difference = None if last is None else compare_plans(last, plan)
     document = plan.to_json()

@@ -119,7 +119,8 @@ def _texts(plan: Plan) -> Iterator[tuple[str, Any]]:
             ("reason", late.reason),
             ("smallest_change", late.smallest_change),
         )
-    yield from (("pack_type", slot.pack_type) for slot in plan.charging)
+    for slot in plan.charging:
+        yield from (("pack_type", slot.pack_type), ("pack_id", slot.pack_id))
 
 
 def _check_header(context: Context, plan: Plan) -> Iterator[Refusal]:

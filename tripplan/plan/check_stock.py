@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from itertools import pairwise
 
 from tripplan.clock import moment_to_local
-from tripplan.fleet import SHELF, PackState
+from tripplan.fleet import SHELF, Pack, PackState
 from tripplan.plan.check_rules import Context, Refusal, Rule, exact_seconds
 from tripplan.plan.document import ChargeSlot, Plan
 
@@ -88,19 +88,38 @@ def _check_slots(context: Context, plan: Plan) -> Iterator[Refusal]:
             yield Refusal(
                 Rule.CHARGING, where, f"charger {slot.charger} is made for {', '.join(charger.types)} only"
             )
-        if context.moment(slot.off) < over:
+        if context.moment(slot.off) < over and not slot.top_up:
             hours = (context.moment(slot.off) - context.moment(slot.on)) / 3600
             yield Refusal(
                 Rule.CHARGING,
                 where,
                 f"comes off after {hours:.2f} h; a pack takes {charger.hours_per_pack:g} h",
             )
+    yield from _check_named(context, plan)
     swaps = _swaps(plan)
     for name in sorted({slot.pack_type for slot in plan.charging}):
         if name not in context.fleet.pack_types:
             yield Refusal(Rule.CHARGING, f"charging {name}", "there is no such pack type")
             continue
         yield from _check_packs_there(context, plan, name, swaps.get(name, Counter()))
+
+
+def _check_named(context: Context, plan: Plan) -> Iterator[Refusal]:
+    """Yield slots whose pack is unknown, of another type, unfit, or charged when it is to be topped up."""
+    packs = {pack.pack_id: pack for pack in context.fleet.packs or ()}
+    for slot in plan.charging:
+        where = _label(slot)
+        pack = packs.get(slot.pack_id)
+        if slot.pack_id and pack is None:
+            yield Refusal(Rule.CHARGING, where, f"pack {slot.pack_id} is not in packs.csv")
+        elif pack is not None and pack.pack_type != slot.pack_type:
+            yield Refusal(Rule.CHARGING, where, f"pack {pack.pack_id} is of type {pack.pack_type}")
+        elif pack is not None and pack.state is PackState.RETIRED:
+            yield Refusal(Rule.CHARGING, where, f"pack {pack.pack_id} is retired")
+        if slot.top_up and (pack is None or pack.where != SHELF or pack.state is not PackState.CHARGED):
+            yield Refusal(Rule.CHARGING, where, "only a pack that stands charged on the shelf is topped up")
+        if context.moment(slot.off) <= context.moment(slot.on):
+            yield Refusal(Rule.CHARGING, where, "it comes off before it goes on")
 
 
 def _check_clock(context: Context, where: str, name: str, clock: datetime) -> Iterator[Refusal]:
@@ -113,7 +132,8 @@ def _check_clock(context: Context, where: str, name: str, clock: datetime) -> It
 def _check_packs_there(context: Context, plan: Plan, name: str, swaps: Counter[date]) -> Iterator[Refusal]:
     """Yield the slots that begin before so many packs of their type wait for a charger."""
     slots = sorted(
-        (slot for slot in plan.charging if slot.pack_type == name), key=lambda slot: context.moment(slot.on)
+        (slot for slot in plan.charging if slot.pack_type == name and not slot.top_up),
+        key=lambda slot: context.moment(slot.on),
     )
     shelf = context.fleet.uncharged_on_shelf(name)
     for number, slot in enumerate(slots, 1):
@@ -165,7 +185,7 @@ def _check_charged(context: Context, plan: Plan) -> Iterator[Refusal]:
         finished = Counter(
             _counts_on(context, over)
             for slot in plan.charging
-            if slot.pack_type == name and (over := _hours_over(context, slot)) is not None
+            if slot.pack_type == name and not slot.top_up and (over := _hours_over(context, slot)) is not None
         )
         used = 0
         for day in sorted(swaps):
@@ -188,6 +208,7 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
     packs = {pack.pack_id: pack for pack in context.fleet.packs or ()}
     where_now = {pack.pack_id: pack.where for pack in packs.values()}
     at_site = {pack.where: pack.pack_id for pack in packs.values() if pack.where not in (SHELF, "")}
+    gone: set[str] = set()
     for trip in sorted(plan.trips, key=lambda trip: (trip.date, context.moment(trip.leave))):
         for visit in trip.visits:
             if not visit.swap:
@@ -222,5 +243,25 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
                     where,
                     f"pack {pack.pack_id} is then at site {where_now[pack.pack_id]}",
                 )
+            if (
+                pack.where == SHELF
+                and pack.pack_id not in gone
+                and not _is_ready(context, plan, pack, trip.date)
+            ):
+                yield Refusal(
+                    Rule.PACK_IDENTITY, where, f"pack {pack.pack_id} is {pack.state} and not charged by then"
+                )
+            gone.add(pack.pack_id)
             where_now[pack.pack_id] = visit.site_id
             at_site[visit.site_id] = pack.pack_id
+
+
+def _is_ready(context: Context, plan: Plan, pack: Pack, day: date) -> bool:
+    """Tell whether a pack of the shelf is charged on a date, or may be for all that the slots say."""
+    if pack.state not in (PackState.FLAT, PackState.CHARGING):
+        return True  # charged, or refused for what it is
+    if not context.fleet.chargers:
+        return day > context.outlook.on
+    slots = [slot for slot in plan.charging if slot.pack_type == pack.pack_type and not slot.top_up]
+    over = [_hours_over(context, slot) for slot in slots if slot.pack_id in (pack.pack_id, "")]
+    return any(end is not None and _counts_on(context, end) <= day for end in over)

@@ -163,12 +163,23 @@ class Unserved:
 
 @dataclass(frozen=True)
 class ChargeSlot:
-    """One pack on one charger; chargers count from 1 in the order of the file."""
+    """
+    One pack on one charger; chargers count from 1 in the order of the file.
+
+    Attributes
+    ----------
+    pack_id : str
+        Which pack, where packs.csv tells; else empty.
+    top_up : bool
+        True for a charged pack that has stood long: it counts as charged all the while.
+    """
 
     pack_type: str
     charger: int
     on: datetime
     off: datetime
+    pack_id: str = ""
+    top_up: bool = False
 
 
 @dataclass(frozen=True)
@@ -259,6 +270,8 @@ class Plan:
                     "charger": slot.charger,
                     "on": _clock(slot.on),
                     "off": _clock(slot.off),
+                    "pack_id": slot.pack_id or None,
+                    "top_up": slot.top_up,
                 }
                 for slot in self.charging
             ],
@@ -322,6 +335,8 @@ class Plan:
                     int(slot["charger"]),
                     datetime.fromisoformat(slot["on"]),
                     datetime.fromisoformat(slot["off"]),
+                    slot.get("pack_id") or "",
+                    bool(slot.get("top_up", False)),
                 )
                 for slot in data["charging"]
             ),

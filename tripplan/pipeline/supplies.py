@@ -1,0 +1,186 @@
+"""Packs: what to carry, own and charge, the register and its labels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from tripplan.fleet import Fleet
+from tripplan.forecast import forecast_fleet
+from tripplan.inputs import read_fleet
+from tripplan.pipeline.field import usable_plan
+from tripplan.pipeline.season import QUIET, PlanResult, Reports
+from tripplan.storage import write_files
+from tripplan.supply.arrange import Arranged, arrange
+from tripplan.supply.ordering import Order, orders_for_year
+from tripplan.supply.owning import Course, Tried, TypeStock, shelf_course, stock_by_type, try_more
+from tripplan.supply.register import Register, build_register
+
+__all__ = ["PacksResult", "SparesResult", "run_packs", "run_spares"]
+
+
+@dataclass(frozen=True)
+class SparesResult:
+    """
+    What to carry, own and charge.
+
+    Attributes
+    ----------
+    fleet : Fleet
+        With the chance asked for.
+    arranged : Arranged
+        The plan with its packs named, the register, spares of the next trips.
+    stock : tuple of TypeStock
+        Packs to own.
+    course : tuple of Course
+        The shelf on every date of the season, by type; empty where no stock is kept.
+    orders : tuple of Order
+        The list for the year.
+    tried : tuple of Tried
+        Seasons planned anew with something more; empty unless asked for.
+    """
+
+    planned: PlanResult
+    fleet: Fleet
+    today: date
+    arranged: Arranged
+    stock: tuple[TypeStock, ...]
+    course: tuple[Course, ...]
+    orders: tuple[Order, ...]
+    tried: tuple[Tried, ...] = ()
+
+
+@dataclass(frozen=True)
+class PacksResult:
+    """The pack register, and the page of labels where one was written."""
+
+    fleet: Fleet
+    register: Register
+    labels: Path | None = None
+    labelled: tuple[str, ...] = ()
+
+
+def run_spares(
+    folder: Path,
+    *,
+    today: date,
+    chance: float | None = None,
+    more: bool = False,
+    seed: int | None = None,
+    time_limit_s: float | None = None,
+    reports: Reports = QUIET,
+) -> SparesResult:
+    """
+    Say what to carry on the next trip, what to own, and what to charge by when.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        As in `run_trip`.
+    chance : float, optional
+        Wanted chance that a trip does not run short; the fleet's where not given.
+    more : bool, default False
+        Also plan the season anew with one pack or one charger more.
+    seed, time_limit_s, reports
+        As in `run_trip`.
+
+    Returns
+    -------
+    SparesResult
+        All of it.
+
+    Raises
+    ------
+    InputError, NoPlanError, RefusedError, StorageError
+        As in `run_trip`.
+    """
+    from dataclasses import replace
+
+    planned = usable_plan(folder, today, seed, time_limit_s, reports)
+    fleet, outlook, travel = planned.fleet, planned.outlook, planned.travel
+    if chance is not None:
+        fleet = replace(fleet, spares=replace(fleet.spares, chance=chance))
+    reports.stage("Counting packs")
+    arranged = arrange(fleet, outlook, travel, planned.plan)
+    spares: dict[str, int] = {}
+    for one in arranged.carry.values():
+        for name, number in one.wanted.items():
+            spares[name] = max(number, spares.get(name, 0))
+    stock = stock_by_type(fleet, arranged.plan, arranged.register, spares)
+    course = (
+        tuple(one for name in fleet.pack_types for one in shelf_course(fleet, arranged.plan, spares, name))
+        if fleet.stock_is_kept
+        else ()
+    )
+    tried: tuple[Tried, ...] = ()
+    if more:
+        tried = try_more(
+            fleet,
+            outlook,
+            travel,
+            arranged.plan,
+            lambda what: reports.stage(f"Planning the season with {what}"),
+        )
+    return SparesResult(
+        planned,
+        fleet,
+        today,
+        arranged,
+        stock,
+        course,
+        orders_for_year(fleet, arranged.plan, arranged.register, stock),
+        tried,
+    )
+
+
+def run_packs(
+    folder: Path,
+    *,
+    today: date,
+    labels: Path | None = None,
+    only: tuple[str, ...] = (),
+    reports: Reports = QUIET,
+) -> PacksResult:
+    """
+    Build the pack register, and a page of labels where asked for.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        Day for which to say it.
+    labels : pathlib.Path, optional
+        Page of labels to write.
+    only : tuple of str
+        Packs to label; all but retired ones where empty.
+    reports : Reports, optional
+        Whom to tell how far the work is.
+
+    Returns
+    -------
+    PacksResult
+        Register; empty where packs.csv is not kept.
+
+    Raises
+    ------
+    InputError
+        If the files hold faults, or a pack to label is not there.
+    StorageError
+        If the page cannot be written.
+    """
+    from tripplan.outputs.labels import labelled_packs, render_labels
+
+    reports.stage("Reading the files")
+    fleet = read_fleet(folder, today)
+    reports.stage("Forecasting flat dates")
+    outlook = forecast_fleet(fleet, today)
+    register = build_register(fleet, outlook)
+    if labels is None:
+        return PacksResult(fleet, register)
+    packs = labelled_packs(fleet, only)
+    write_files({labels: render_labels(fleet, packs).encode("utf-8")})
+    return PacksResult(fleet, register, labels, tuple(pack.pack_id for pack in packs))
