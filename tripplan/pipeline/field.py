@@ -159,9 +159,7 @@ def _spares(planned: PlanResult, trip: Trip) -> dict[str, int]:
     """Return the spares to take beside a trip's planned packs, by type."""
     same_date = tuple(one for one in planned.plan.trips if one.date == trip.date)
     register = build_register(planned.fleet, planned.outlook)
-    carry = spares_for(
-        planned.fleet, planned.outlook, planned.travel, planned.plan, same_date, register
-    )
+    carry = spares_for(planned.fleet, planned.outlook, planned.travel, planned.plan, same_date, register)
     return {name: number for name, number in carry[trip.trip_id].take.items() if number}
 
 
