@@ -133,14 +133,16 @@ def beta_binomial(trials: int, rate: Rate) -> NDArray[np.float64]:
     >>> beta_binomial(2, Rate(1.0, 1.0)).round(6).tolist()
     [0.333333, 0.333333, 0.333333]
     """
-    from scipy.special import betaln, gammaln
-
     if trials <= 0:
         return np.ones(1)
-    events = np.arange(trials + 1)
-    ways = gammaln(trials + 1) - gammaln(events + 1) - gammaln(trials - events + 1)
-    chance = ways + betaln(events + rate.yes, trials - events + rate.no) - betaln(rate.yes, rate.no)
-    return np.asarray(np.exp(chance), dtype=np.float64)
+    # by the ratio of each chance to the one before it: gamma functions of large weights would cancel
+    events = np.arange(trials)
+    steps = np.log((trials - events) * (rate.yes + events)) - np.log(
+        (events + 1.0) * (rate.no + trials - events - 1.0)
+    )
+    chance = np.concatenate([[0.0], np.cumsum(steps)])
+    chance = np.exp(chance - chance.max())
+    return np.asarray(chance / chance.sum(), dtype=np.float64)
 
 
 def poisson_counts(mean: float) -> NDArray[np.float64]:
