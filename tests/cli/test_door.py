@@ -17,7 +17,7 @@ import tripplan
 from tripplan.cli import main
 from tripplan.errors import NoPlanError, RefusedError, StorageError
 
-COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip", "spares", "packs")
+COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip", "handover", "spares", "packs")
 HEAVY = (
     "pandas",
     "numpy",

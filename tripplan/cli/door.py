@@ -15,6 +15,7 @@ import click
 
 from tripplan import __version__
 from tripplan.cli.field import demo, trip
+from tripplan.cli.handover import handover
 from tripplan.cli.printing import Printer
 from tripplan.cli.reading import check, init
 from tripplan.cli.season import forecast, plan
@@ -126,5 +127,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, init, check, forecast, plan, trip, spares, packs):
+for _command in (demo, init, check, forecast, plan, trip, handover, spares, packs):
     main.add_command(_command)

@@ -7,6 +7,7 @@ or read back and used, only after the independent checker has passed it.
 
 from tripplan.pipeline.demo import DEMO_TIME_LIMIT_S, DEMO_TODAY, DemoResult, run_demo
 from tripplan.pipeline.field import TripResult, run_trip
+from tripplan.pipeline.handover import HandoverResult, run_handover
 from tripplan.pipeline.season import (
     PLAN_NAME,
     ForecastResult,
@@ -28,6 +29,7 @@ __all__ = [
     "DemoResult",
     "ForecastResult",
     "PacksResult",
+    "HandoverResult",
     "PlanResult",
     "Reports",
     "Silent",
@@ -36,6 +38,7 @@ __all__ = [
     "run_demo",
     "run_forecast",
     "run_packs",
+    "run_handover",
     "run_plan",
     "run_spares",
     "run_trip",

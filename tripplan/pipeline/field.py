@@ -204,7 +204,7 @@ def usable_plan(
             travel = measure_travel(fleet)
             refusals = check_document(fleet, outlook, travel, document)
             if not refusals:
-                return PlanResult(fleet, outlook, travel, plan, path, anew=False)
+                return PlanResult(fleet, outlook, travel, plan, path, anew=False, document=document)
             because = f"the checker refuses the plan in {PLAN_NAME} ({refusals[0]})"
     except _NoPlanOnFileError as error:
         because = str(error)

@@ -89,7 +89,7 @@ class PlanResult:
     difference : PlanDifference or None
         What changed against it.
     document : mapping
-        What was written, for machines; empty where the plan was read back.
+        What stands on file, for machines.
     """
 
     fleet: Fleet

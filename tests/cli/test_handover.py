@@ -1,0 +1,91 @@
+"""The command ``handover``."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from tripplan.outputs.sealed_page import open_page
+
+GOOD = "bakomu ridase tulivo pegabi"
+
+
+@pytest.fixture(autouse=True)
+def no_variable(monkeypatch):
+    monkeypatch.delenv("TRIPPLAN_PASSPHRASE", raising=False)
+
+
+@pytest.fixture
+def secret(tmp_path):
+    file = tmp_path / "secret.txt"
+    file.write_text(GOOD, encoding="utf-8")
+    file.chmod(0o600)
+    return file
+
+
+def test_the_whole_fleet_is_refused_in_the_clear(door, example):
+    folder = example("first-weekend")
+    done = door("handover", folder)
+    assert done.exit_code == 1
+    words = " ".join(done.stderr.split())
+    assert "Give a passphrase (--passphrase or --passphrase-file FILE), or --plain" in words
+    assert not (folder / "maps").exists()
+
+
+def test_the_whole_fleet_under_a_passphrase(door, example, secret, faults_of):
+    folder = example("first-weekend")
+    done = door("handover", folder, "--passphrase-file", secret, "--json", folder / "out.json")
+    assert done.exit_code == 0, done.stderr
+    file = folder / "maps" / "handover-2026-11-25-locked.html"
+    assert f"Written: {file}" in done.stdout.replace("\n", "")
+    assert "opened again with the passphrase by another implementation" in " ".join(done.stdout.split())
+    text = file.read_text("utf-8")
+    assert "owl-1" not in text
+    opened = open_page(text, GOOD)
+    for site in ("owl-1", "owl-2", "quarry", "pond", "ridge", "mill"):
+        assert site in opened
+    written = json.loads((folder / "out.json").read_text("utf-8"))
+    assert faults_of(written) == []
+    assert written["locked"]
+    assert written["whole"]
+    assert len(written["sites"]) == 6
+    assert written["trips"] == ["2026-12-05-A", "2027-03-06-A"]
+
+
+def test_plain_on_request_is_warned_of(door, example, secret):
+    folder = example("first-weekend")
+    done = door("handover", folder, "--plain")
+    assert done.exit_code == 0
+    assert "Not locked: whoever finds this file" in " ".join(done.stderr.split())
+    assert door("handover", folder, "--plain", "--passphrase-file", secret).exit_code == 2
+
+
+def test_an_absence(door, example, faults_of):
+    folder = example("first-weekend")
+    done = door(
+        "handover", folder, "--from", "2026-12-01", "--to", "2026-12-31", "--json", folder / "out.json"
+    )
+    assert done.exit_code == 0, done.stderr
+    assert "Handed over: 1 trip and 0 charging evenings, Tue 1 Dec 2026 to Thu 31 Dec 2026." in done.stdout
+    assert (folder / "maps" / "handover-2026-12-01-to-2026-12-31.html").is_file()
+    written = json.loads((folder / "out.json").read_text("utf-8"))
+    assert faults_of(written) == []
+    assert not written["whole"]
+    assert written["sites"] == []
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "said"),
+    [
+        ("2027-01-20", "2027-01-10", "The time away ends (2027-01-10) before it begins (2027-01-20)."),
+        ("2026-11-01", "2026-12-10", "2026-11-01 lies outside what is planned: today is 2026-11-25"),
+        ("2026-12-01", "2028-01-01", "2028-01-01 lies outside what is planned"),
+    ],
+)
+def test_days_that_make_no_sense_are_refused(door, example, first, last, said):
+    folder = example("first-weekend")
+    done = door("handover", folder, "--from", first, "--to", last)
+    assert done.exit_code == 1
+    assert said in " ".join(done.stderr.split())
+    assert not (folder / "maps").exists()
