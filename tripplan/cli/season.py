@@ -143,7 +143,7 @@ def plan(
     given. Ctrl-C ends the search early and keeps the best plan found. FOLDER is the fleet's folder; the
     current one where not given.
     """
-    from tripplan.pipeline import run_plan
+    from tripplan.pipeline import CALENDAR_NAME, run_plan
 
     asked = read_asked(go, stay_home, keep, include, forget)
     with reporting(run.printer) as reports:
@@ -159,6 +159,7 @@ def plan(
     run.write_json(result.document)
     print_remarks(run.printer, result.fleet)
     print_plan(run.printer, result)
+    run.printer.say(f"Calendar of the season: {result.path.with_name(CALENDAR_NAME)}")
     run.printer.say(f"Written: {result.path}")
 
 

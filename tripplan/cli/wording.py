@@ -152,26 +152,6 @@ def proof_line(plan: Plan, outlook: Outlook) -> str:
     str
         One line.
     """
-    bases = [str(site.basis) for site in outlook.sites.values()]
-    usual = bases.count("usual life")
-    rests = "for the swap-by dates above"
-    if usual:
-        rest = "rests" if usual == 1 else "rest"
-        rests += f"; {usual} of {len(bases)} {rest} on the usual life of their pack type"
-    trips, bound = plan.trip_count, plan.lower_bound
-    if str(plan.status) == "no full plan":
-        late = count(plan.late_sites, "site")
-        if trips == 0:
-            return f"No trip can be made; {late} late or never reached ({rests})"
-        best = (
-            f"no plan that serves them as well does it with {trips - 1}"
-            if bound == trips
-            else f"at least {bound} are needed to serve them as well"
-        )
-        return f"{count(trips, 'trip')}, but {late} late or never reached; {best} ({rests})"
-    if trips == 0:
-        return f"No trip is needed: nothing is due before {day(plan.to)} ({rests})"
-    if str(plan.status) == "proved":
-        return f"{count(trips, 'trip')}; no plan does it with {trips - 1} ({rests})"
-    needed = "is" if bound == 1 else "are"
-    return f"{count(trips, 'trip')} found; at least {bound} {needed} needed ({rests})"
+    from tripplan.plan.proof import proof_text
+
+    return proof_text(plan, outlook)

@@ -9,6 +9,7 @@ from tripplan.pipeline.demo import DEMO_TIME_LIMIT_S, DEMO_TODAY, DemoResult, ru
 from tripplan.pipeline.field import TripResult, run_trip
 from tripplan.pipeline.handover import HandoverResult, run_handover
 from tripplan.pipeline.season import (
+    CALENDAR_NAME,
     PLAN_NAME,
     ForecastResult,
     PlanResult,
@@ -21,6 +22,7 @@ from tripplan.pipeline.supplies import PacksResult, SparesResult, run_packs, run
 from tripplan.pipeline.wishes import WISHES_NAME, Asked
 
 __all__ = [
+    "CALENDAR_NAME",
     "DEMO_TIME_LIMIT_S",
     "DEMO_TODAY",
     "PLAN_NAME",

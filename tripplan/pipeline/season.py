@@ -14,16 +14,19 @@ from tripplan.fleet import Fleet
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.inputs import folder_digest, read_fleet
+from tripplan.outputs.calendar_page import render_calendar_page
 from tripplan.pipeline.wishes import Asked, settle_wishes
 from tripplan.plan import Progress, plan_season
 from tripplan.plan.check import check_document
 from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
+from tripplan.plan.proof import proof_text
 from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
 from tripplan.supply.arrange import arrange
 from tripplan.travel import Travel, measure_travel
 
 __all__ = [
+    "CALENDAR_NAME",
     "NOTHING_ASKED",
     "PLAN_NAME",
     "QUIET",
@@ -37,6 +40,7 @@ __all__ = [
 ]
 
 PLAN_NAME = "plan.json"
+CALENDAR_NAME = "calendar.html"
 NOTHING_ASKED = Asked()
 
 
@@ -248,10 +252,13 @@ def plan_anew(
     refusals = check_document(fleet, outlook, travel, document)
     if refusals:
         raise RefusedError(str(one) for one in refusals)
-    if difference is not None and last is not None:
+    if last is not None and difference is not None and not difference.is_empty:
         document["since_last_plan"] = {"made_on": last.made_on.isoformat(), **difference.to_json()}
     path = folder / PLAN_NAME
-    write_files({**coming, path: json_bytes(document)})
+    reports.stage("Drawing the calendar")
+    proof = proof_text(plan, outlook, "the swap-by dates shown")
+    page = render_calendar_page(fleet, outlook, plan, f"{proof}.")
+    write_files({**coming, path: json_bytes(document), folder / CALENDAR_NAME: page.encode()})
     return PlanResult(
         fleet,
         outlook,

@@ -430,7 +430,7 @@ def _keeping_cost(run: _Run) -> tuple[str, ...]:
     found = free.value
     saved = 0 if found is None else (value.seconds - found.seconds) // 60
     if found is None or saved < 1 or (found.late_sites, found.trips) != (value.late_sites, value.trips):
-        return ("Keeping to the dates and visits of the last plan costs no crew time that was found.",)
+        return ()
     both = f"{hours_text(value.seconds)} with, {hours_text(found.seconds)} without"
     text = f"Keeping to the dates and visits of the last plan costs {saved} min of crew time"
     return (f"{text}, as far as was found ({both}).",)
