@@ -118,7 +118,7 @@ def _rests(
     base = close_by.shape[0]
     n_buckets = n_loops * (n_visits + 1)
     head = np.full(n_buckets, -1, np.int64)
-    cap = 1 << 14
+    cap = min(1 << 14, max_labels)
     cost = np.empty(cap, np.int64)
     late = np.empty(cap, np.int64)
     kept = np.empty(cap, np.int64)
@@ -278,7 +278,7 @@ def _forward(
     n_loops = loop_park.shape[0]
     base = close_by.shape[0]
     full = (np.int64(1) << n_visits) - np.int64(1)
-    cap = 1 << 14
+    cap = min(1 << 14, max_labels)
     d = np.empty(cap, np.int64)
     e = np.empty(cap, np.int64)
     l = np.empty(cap, np.int64)  # noqa: E741
