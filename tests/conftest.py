@@ -40,7 +40,7 @@ hypothesis.settings.register_profile("explore", max_examples=2000, deadline=None
 hypothesis.settings.load_profile("repeatable")
 
 _HERE = Path(__file__).parent
-for _folder in ("properties", "benchmarks", "published"):
+for _folder in ("properties", "benchmarks", "published", "outputs"):
     if str(_HERE / _folder) not in sys.path:
         sys.path.append(str(_HERE / _folder))
 

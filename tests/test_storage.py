@@ -130,6 +130,25 @@ def test_the_run_that_ends_anothers_work_may_fail_as_well(tmp_path: Path, how: s
             assert _snapshot(folder) in (OLD, FILES)
 
 
+@pytest.mark.parametrize("how", ["once", "for good", "dies"])
+def test_files_that_go_go_together_with_those_that_come(tmp_path: Path, how: str) -> None:
+    after = {"a.txt": b"new a"}
+    number = total = 0
+    while number <= total:
+        folder = _fill(tmp_path / f"{number}")
+        with FailingDisk(at=number or None, how=how) as disk, contextlib.suppress(StorageError, Died):
+            write_files({folder / "a.txt": b"new a", folder / "c.txt": None, folder / "never.txt": None})
+        settle_folder(folder)
+        with lock_folder(folder):
+            pass
+        assert _snapshot(folder) in (OLD, after)
+        if number == 0:
+            total = disk.count
+            assert _snapshot(folder) == after
+        number += 1
+    assert total > 12
+
+
 def test_a_hand_change_between_the_cut_off_and_the_next_run_is_kept(tmp_path: Path) -> None:
     folder = _fill(tmp_path / "fleet")
     with FailingDisk(at=3, only="replace", how="dies"), contextlib.suppress(Died):

@@ -452,9 +452,9 @@ def test_trip_plans_anew_for_another_seed_or_after_a_trip_without_record(
     after = f"{first[:8]}{int(first[8:]) + 1:02d}"
     done = door("trip", folder, today=after)
     assert (
-        f"Planned the season anew: the trip planned for {first} lies behind, "
-        "and no visit has been recorded since." in done.stderr
+        f"Planned the season anew: nothing has been told of trip {first}-A, which lies behind." in done.stderr
     )
+    assert f"! Trip {first}-A (Lene) lies behind without results: " in done.stdout
     done = door("trip", folder, today="2027-11-25")
     assert "Planned the season anew: plan.json covers " in done.stderr
 

@@ -17,7 +17,19 @@ import tripplan
 from tripplan.cli import main
 from tripplan.errors import NoPlanError, RefusedError, StorageError
 
-COMMANDS = ("demo", "init", "check", "forecast", "plan", "trip", "handover", "spares", "packs")
+COMMANDS = (
+    "demo",
+    "init",
+    "check",
+    "forecast",
+    "plan",
+    "trip",
+    "handover",
+    "spares",
+    "packs",
+    "record",
+    "undo",
+)
 HEAVY = (
     "pandas",
     "numpy",

@@ -18,6 +18,7 @@ from tripplan.cli.field import demo, trip
 from tripplan.cli.handover import handover
 from tripplan.cli.printing import Printer
 from tripplan.cli.reading import check, init
+from tripplan.cli.record import record, undo
 from tripplan.cli.season import forecast, plan
 from tripplan.cli.supplies import packs, spares
 from tripplan.errors import TripPlanError
@@ -127,5 +128,5 @@ def main() -> None:
     """
 
 
-for _command in (demo, init, check, forecast, plan, trip, handover, spares, packs):
+for _command in (demo, init, check, forecast, plan, trip, handover, spares, packs, record, undo):
     main.add_command(_command)

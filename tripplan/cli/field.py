@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.passphrase import find_passphrase, passphrase_options
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
@@ -82,6 +83,7 @@ def trip(
     if bool(share_with.strip()) != bool(share_sites):
         raise click.UsageError("A helper's kit needs both --for NAME and --sites LIST.")
     passphrase = find_passphrase(run.printer, ask=ask, file=passphrase_file)
+    ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_trip(
             folder,
@@ -98,6 +100,7 @@ def trip(
         )
     run.write_json(_trip_json(result))
     print_remarks(run.printer, result.planned.fleet)
+    print_open_trips(run.printer, result.planned.open_trips)
     print_trip(run.printer, result)
 
 
@@ -180,6 +183,7 @@ def _trip_json(result: TripResult) -> dict[str, Any]:
         "files": [str(file) for file in result.files],
         "locked": result.locked,
         "shared_with": result.shared_with,
+        "open_trips": [one.to_json() for one in result.planned.open_trips],
     }
 
 

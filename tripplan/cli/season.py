@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.outlook_lines import (
     print_back_test,
     print_cold,
@@ -89,10 +90,15 @@ def forecast(
 
     spell = read_cold(cold, cold_from, cold_days, run.today)
     before = None if since is None else read_earlier(since)
+    ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_forecast(folder, today=run.today, weeks=weeks, reports=reports)
-    run.write_json(outlook_to_json(result.outlook))
+    document = outlook_to_json(result.outlook)
+    if result.open_trips:
+        document["open_trips"] = [trip.to_json() for trip in result.open_trips]
+    run.write_json(document)
     print_remarks(run.printer, result.fleet)
+    print_open_trips(run.printer, result.open_trips)
     print_forecast(run.printer, result)
     print_words(run.printer, result.fleet, result.outlook)
     if before is not None:
@@ -146,6 +152,7 @@ def plan(
     from tripplan.pipeline import CALENDAR_NAME, run_plan
 
     asked = read_asked(go, stay_home, keep, include, forget)
+    ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_plan(
             folder,

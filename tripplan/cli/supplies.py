@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
@@ -63,6 +64,7 @@ def spares(run: Run, folder: Path, chance: float | None, more: bool) -> None:
     from tripplan.pipeline import run_spares
     from tripplan.supply.documents import spares_to_json
 
+    ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_spares(
             folder,
@@ -85,6 +87,7 @@ def spares(run: Run, folder: Path, chance: float | None, more: bool) -> None:
         )
     )
     print_remarks(run.printer, result.fleet)
+    print_open_trips(run.printer, result.planned.open_trips)
     print_spares(run.printer, result)
 
 

@@ -17,6 +17,7 @@ __all__ = [
     "check_reading_volts",
     "check_visit_volts",
     "check_weights",
+    "pack_volts_span",
 ]
 
 _LEAST_VOLTS, _MOST_VOLTS = 0.5, 1.25  # of a pack's nominal volts; outside, the figure is no rested pack's
@@ -265,8 +266,25 @@ def check_reading_volts(
                 )
 
 
+def pack_volts_span(kind: PackType) -> tuple[float, float]:
+    """
+    Return between which volts a rested pack of a type can be.
+
+    Parameters
+    ----------
+    kind : PackType
+        The type.
+
+    Returns
+    -------
+    low, high : float
+        Ends included. [V]
+    """
+    return _LEAST_VOLTS * kind.nominal_volts, _MOST_VOLTS * kind.nominal_volts
+
+
 def _check_pack_volts(reader: ColumnReader, row: int, column: str, volts: float, kind: PackType) -> None:
-    low, high = _LEAST_VOLTS * kind.nominal_volts, _MOST_VOLTS * kind.nominal_volts
+    low, high = pack_volts_span(kind)
     if low <= volts <= high:
         return
     mend = "Mend it, or leave it blank where nothing was measured at the battery's terminals."

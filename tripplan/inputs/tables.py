@@ -20,7 +20,19 @@ from tripplan.inputs.file_bytes import load_bytes
 from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows
 from tripplan.inputs.schema import TableSpec
 
-__all__ = ["Cell", "Grid", "RawRow", "RawTable", "find_header", "header_key", "read_csv_grid", "split_grid"]
+__all__ = [
+    "Cell",
+    "CsvLayout",
+    "Grid",
+    "RawRow",
+    "RawTable",
+    "csv_grid",
+    "find_header",
+    "header_key",
+    "read_csv_grid",
+    "read_layout",
+    "split_grid",
+]
 
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 _HEADER_WITHIN = 40  # rows from the top in which a header is looked for
@@ -166,14 +178,93 @@ def read_csv_grid(path: Path, spec: TableSpec, findings: Findings) -> Grid | Non
     Grid or None
         None where a fault was noted.
     """
-    text = _decode(path, findings)
-    if text is None:
+    data = load_bytes(path, findings)
+    return None if data is None else csv_grid(path.name, data, spec, findings)
+
+
+def csv_grid(name: str, data: bytes, spec: TableSpec, findings: Findings) -> Grid | None:
+    """
+    Return the cells of a CSV file whose bytes are at hand.
+
+    Parameters
+    ----------
+    name : str
+        How messages name the file.
+    data : bytes
+        What it holds.
+    spec : TableSpec
+        Names the known columns, by which the separator is found.
+    findings : Findings
+        Takes faults and remarks.
+
+    Returns
+    -------
+    Grid or None
+        None where a fault was noted.
+    """
+    layout = read_layout(name, data, spec, findings)
+    if layout is None:
         return None
-    if not text.strip():
-        findings.fault(path.name, "the file is empty", f"Give it a header row: {', '.join(spec.required)}.")
+    if layout.separator != ",":
+        separated = _SEPARATORS.get(layout.separator, repr(layout.separator))
+        findings.remark(f"{name}: cells are separated by {separated}.")
+    rows = tuple(tuple(Cell(clean_text(cell)) for cell in record) for record in layout.records)
+    return Grid(name, rows)
+
+
+@dataclass(frozen=True)
+class CsvLayout:
+    """
+    How a CSV file is written.
+
+    Attributes
+    ----------
+    text : str
+        All of it, without a byte order mark.
+    encoding : str
+        Python's name; ``utf-8-sig`` for UTF-8 with or without a byte order mark.
+    body_at : int
+        Where the rows begin in the text: behind a first line ``sep=;``.
+    records : list of list of str
+        Cells as written, before any cleaning.
+    """
+
+    text: str
+    encoding: str
+    separator: str
+    body_at: int
+    records: list[list[str]]
+
+
+def read_layout(name: str, data: bytes, spec: TableSpec, findings: Findings) -> CsvLayout | None:
+    """
+    Find out how a CSV file is written.
+
+    Parameters
+    ----------
+    name : str
+        How messages name the file.
+    data : bytes
+        What it holds.
+    spec : TableSpec
+        Names the known columns, by which the separator is found.
+    findings : Findings
+        Takes faults and remarks.
+
+    Returns
+    -------
+    CsvLayout or None
+        None where a fault was noted.
+    """
+    decoded = _decode(name, data, findings)
+    if decoded is None:
         return None
-    separators = list(_SEPARATORS)
-    first, _, rest = text.partition("\n")
+    whole, encoding = decoded
+    if not whole.strip():
+        findings.fault(name, "the file is empty", f"Give it a header row: {', '.join(spec.required)}.")
+        return None
+    separators, text = list(_SEPARATORS), whole
+    first, _, rest = whole.partition("\n")
     if first.strip().casefold().startswith("sep=") and len(first.strip()) == 5:
         separators, text = [first.strip()[4]], rest
     best: tuple[int, int, str, list[list[str]]] | None = None
@@ -195,17 +286,14 @@ def read_csv_grid(path: Path, spec: TableSpec, findings: Findings) -> Grid | Non
     if best is None or (best[0] < 2 and problem is not None):
         row = _broken_quote_row(text, separators[0])
         findings.fault(
-            path.name,
+            name,
             "quotation marks do not close",
             "Double a quotation mark inside a quoted cell, or take the marks away.",
             row=row,
         )
         return None
     _, _, separator, records = best
-    if separator != ",":
-        findings.remark(f"{path.name}: cells are separated by {_SEPARATORS.get(separator, repr(separator))}.")
-    rows = tuple(tuple(Cell(clean_text(cell)) for cell in record) for record in records)
-    return Grid(path.name, rows)
+    return CsvLayout(whole, encoding, separator, len(whole) - len(text), records)
 
 
 @contextlib.contextmanager
@@ -231,42 +319,40 @@ def _broken_quote_row(text: str, separator: str) -> int:
     return row + 1
 
 
-def _decode(path: Path, findings: Findings) -> str | None:
-    data = load_bytes(path, findings)
-    if data is None:
-        return None
+def _decode(name: str, data: bytes, findings: Findings) -> tuple[str, str] | None:
+    """Return text and encoding; None after a fault."""
     if data[:4] == b"PK\x03\x04":
         findings.fault(
-            path.name,
+            name,
             "this is a workbook, not a CSV file",
-            f"Rename it to {path.stem}.xlsx, or save it as CSV.",
+            f"Rename it to {Path(name).stem}.xlsx, or save it as CSV.",
         )
         return None
     if data[:4] == b"\xd0\xcf\x11\xe0":
-        findings.fault(path.name, "this is an old workbook (.xls)", "Save it as .xlsx or as CSV.")
+        findings.fault(name, "this is an old workbook (.xls)", "Save it as .xlsx or as CSV.")
         return None
     if data[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         encoding = "utf-16"
     elif b"\x00" in data:
-        findings.fault(path.name, "this is not a text file", "Save it as CSV in UTF-8.")
+        findings.fault(name, "this is not a text file", "Save it as CSV in UTF-8.")
         return None
     else:
         encoding = "utf-8-sig"
     try:
-        return data.decode(encoding)
+        return data.decode(encoding), encoding
     except UnicodeDecodeError as error:
         at = error.start
     if encoding == "utf-16":
-        findings.fault(path.name, "the text begins as UTF-16 but breaks off", "Save it as CSV in UTF-8.")
+        findings.fault(name, "the text begins as UTF-16 but breaks off", "Save it as CSV in UTF-8.")
         return None
     if any(byte in _CP1252_HOLES for byte in data):
         row = data[:at].count(b"\n") + 1
         findings.fault(
-            path.name, f"the text is neither UTF-8 nor Windows-1252 (line {row})", "Save it as CSV in UTF-8."
+            name, f"the text is neither UTF-8 nor Windows-1252 (line {row})", "Save it as CSV in UTF-8."
         )
         return None
-    findings.remark(f"{path.name}: not UTF-8; read as Windows-1252 (Western European).")
-    return data.decode("cp1252")
+    findings.remark(f"{name}: not UTF-8; read as Windows-1252 (Western European).")
+    return data.decode("cp1252"), "cp1252"
 
 
 def split_grid(grid: Grid, spec: TableSpec, findings: Findings) -> RawTable | None:

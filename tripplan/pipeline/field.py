@@ -12,16 +12,25 @@ from typing import Any
 
 from tripplan.errors import NoPlanError
 from tripplan.forecast import forecast_fleet
-from tripplan.inputs import folder_digest, read_fleet
+from tripplan.inputs import folder_digest
 from tripplan.outputs import write_kit
 from tripplan.outputs.kit_model import KitView
 from tripplan.outputs.kit_share import pick_sites
 from tripplan.outputs.kit_view import build_kit_view
 from tripplan.outputs.sealed_page import has_stand_in
 from tripplan.outputs.wording import wording_for
-from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, plan_anew
+from tripplan.pipeline.season import (
+    PLAN_NAME,
+    QUIET,
+    PlanResult,
+    Reports,
+    plan_anew,
+    read_fleet_and_trips,
+    with_trip_lines,
+)
 from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
+from tripplan.records.trips import PlannedTrip, with_open_trips
 from tripplan.storage import lock_folder, read_bytes
 from tripplan.supply.arrange import spares_for
 from tripplan.supply.register import build_register
@@ -126,7 +135,10 @@ def run_trip(
         If a folder is in use or cannot be written.
     """
     planned = usable_plan(folder, today, seed, time_limit_s, reports)
-    trip = _pick_trip(planned, today, on, crew)
+    try:
+        trip = _pick_trip(planned, today, on, crew)
+    except NoPlanError as error:
+        raise with_trip_lines(error, planned.open_trips) from error
     if trip is None:
         return TripResult(planned, today, None)
     reports.stage("Writing the field kit")
@@ -192,19 +204,21 @@ def usable_plan(
         A plan that the checker has passed; it says why it was made anew.
     """
     reports.stage("Reading the files")
-    fleet = read_fleet(folder, today)
+    fleet, trips = read_fleet_and_trips(folder, today)
     path = folder / PLAN_NAME
     try:
         document = _document_on_file(path)
         plan = _plan_of(document)
-        because = _out_of_date(plan, folder, today, seed)
+        because = _out_of_date(plan, folder, today, seed, trips)
         if not because:
             reports.stage("Checking the plan on file")
             outlook = forecast_fleet(fleet, plan.first)
             travel = measure_travel(fleet)
             refusals = check_document(fleet, outlook, travel, document)
             if not refusals:
-                return PlanResult(fleet, outlook, travel, plan, path, anew=False, document=document)
+                return PlanResult(
+                    fleet, outlook, travel, plan, path, anew=False, document=document, open_trips=trips
+                )
             because = f"the checker refuses the plan in {PLAN_NAME} ({refusals[0]})"
     except _NoPlanOnFileError as error:
         because = str(error)
@@ -235,8 +249,13 @@ def _plan_of(document: dict[str, Any]) -> Plan:
         raise _NoPlanOnFileError(f"{PLAN_NAME} is not a plan that can be read") from error
 
 
-def _out_of_date(plan: Plan, folder: Path, today: date, seed: int | None) -> str:
-    if plan.inputs_digest != folder_digest(folder):
+def _out_of_date(
+    plan: Plan, folder: Path, today: date, seed: int | None, trips: Sequence[PlannedTrip]
+) -> str:
+    if plan.inputs_digest != with_open_trips(folder_digest(folder), trips):
+        untold = {trip.trip_id for trip in trips} & {trip.trip_id for trip in plan.trips}
+        if untold:
+            return f"nothing has been told of trip {max(untold)}, which lies behind"
         return f"the files have changed since {PLAN_NAME} was made"
     if not plan.first <= today <= plan.to:
         return f"{PLAN_NAME} covers {plan.first.isoformat()} to {plan.to.isoformat()} only"

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Protocol
 
-from tripplan.errors import RefusedError, StorageError
+from tripplan.errors import NoPlanError, RefusedError, StorageError
 from tripplan.fleet import Fleet
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
@@ -21,6 +21,7 @@ from tripplan.plan.check import check_document
 from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
 from tripplan.plan.proof import proof_text
+from tripplan.records.trips import PlannedTrip, hold_back, open_trips, trips_to_note, with_open_trips
 from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
 from tripplan.supply.arrange import arrange
 from tripplan.travel import Travel, measure_travel
@@ -35,8 +36,10 @@ __all__ = [
     "Reports",
     "Silent",
     "plan_anew",
+    "read_fleet_and_trips",
     "run_forecast",
     "run_plan",
+    "with_trip_lines",
 ]
 
 PLAN_NAME = "plan.json"
@@ -69,10 +72,18 @@ QUIET = Silent()
 
 @dataclass(frozen=True)
 class ForecastResult:
-    """A fleet and when its packs go flat."""
+    """
+    A fleet and when its packs go flat.
+
+    Attributes
+    ----------
+    open_trips : tuple of PlannedTrip
+        Planned trips that lie behind and of which nothing has been told.
+    """
 
     fleet: Fleet
     outlook: Outlook
+    open_trips: tuple[PlannedTrip, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,6 +105,8 @@ class PlanResult:
         What changed against it.
     document : mapping
         What stands on file, for machines.
+    open_trips : tuple of PlannedTrip
+        Planned trips that lie behind and of which nothing has been told.
     """
 
     fleet: Fleet
@@ -106,6 +119,7 @@ class PlanResult:
     last: Plan | None = None
     difference: PlanDifference | None = None
     document: Mapping[str, Any] = field(default_factory=dict)
+    open_trips: tuple[PlannedTrip, ...] = ()
 
 
 def run_forecast(
@@ -136,9 +150,32 @@ def run_forecast(
         If the files hold faults.
     """
     reports.stage("Reading the files")
-    fleet = read_fleet(folder, today)
+    fleet, trips = read_fleet_and_trips(folder, today)
     reports.stage("Forecasting flat dates")
-    return ForecastResult(fleet, forecast_fleet(fleet, today, weeks))
+    return ForecastResult(fleet, forecast_fleet(fleet, today, weeks), trips)
+
+
+def read_fleet_and_trips(folder: Path, today: date) -> tuple[Fleet, tuple[PlannedTrip, ...]]:
+    """
+    Read a fleet as far as it is known while planned trips have not been told of.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    today : datetime.date
+        Trips of earlier days count.
+
+    Returns
+    -------
+    fleet : Fleet
+        Without the spares that such trips may have used.
+    trips : tuple of PlannedTrip
+        Those trips.
+    """
+    fleet = read_fleet(folder, today)
+    trips = open_trips(folder, fleet, today)
+    return hold_back(fleet, trips), trips
 
 
 def run_plan(
@@ -221,7 +258,7 @@ def plan_anew(
         The plan, checked and written.
     """
     digest = folder_digest(folder)
-    fleet = read_fleet(folder, today)
+    fleet, trips = read_fleet_and_trips(folder, today)
     last = last_plan(folder, fleet, today)
     settled = settle_wishes(folder, fleet, asked, last, (today, today + timedelta(weeks=fleet.plan.weeks)))
     fleet = replace(fleet, wishes=settled.wishes)
@@ -235,17 +272,21 @@ def plan_anew(
     reports.stage("Measuring the ways")
     travel = measure_travel(fleet)
     reports.stage("Planning the season")
-    plan = plan_season(
-        fleet,
-        outlook,
-        travel,
-        made_on=today,
-        seed=seed,
-        time_limit_s=time_limit_s,
-        progress=reports.season,
-        last=None if afresh else last,
-    )
-    plan = arrange(fleet, outlook, travel, plan).plan.with_digest(digest)
+    try:
+        plan = plan_season(
+            fleet,
+            outlook,
+            travel,
+            made_on=today,
+            seed=seed,
+            time_limit_s=time_limit_s,
+            progress=reports.season,
+            last=None if afresh else last,
+        )
+    except NoPlanError as error:
+        raise with_trip_lines(error, trips) from error
+    plan = arrange(fleet, outlook, travel, plan).plan.with_digest(with_open_trips(digest, trips))
+    plan = replace(plan, notes=(*plan.notes, *(trip.line for trip in trips)))
     reports.stage("Checking the plan")
     difference = None if last is None else compare_plans(last, plan)
     document = plan.to_json()
@@ -258,7 +299,10 @@ def plan_anew(
     reports.stage("Drawing the calendar")
     proof = proof_text(plan, outlook, "the swap-by dates shown")
     page = render_calendar_page(fleet, outlook, plan, f"{proof}.")
-    write_files({**coming, path: json_bytes(document), folder / CALENDAR_NAME: page.encode()})
+    notes = trips_to_note(folder, trips)
+    write_files(
+        {**coming, **notes, path: json_bytes(document), folder / CALENDAR_NAME: page.encode()}, home=folder
+    )
     return PlanResult(
         fleet,
         outlook,
@@ -269,7 +313,13 @@ def plan_anew(
         last=last,
         difference=difference,
         document=document,
+        open_trips=trips,
     )
+
+
+def with_trip_lines(error: NoPlanError, trips: Sequence[PlannedTrip]) -> NoPlanError:
+    """Return the error with a line for each open trip: the packs held back for it may be what is missing."""
+    return NoPlanError("\n".join([str(error), *(trip.line for trip in trips)]), error.site_ids)
 
 
 def last_plan(folder: Path, fleet: Fleet, today: date) -> Plan | None:

@@ -8,7 +8,19 @@ from typing import Any
 
 __all__ = ["SCHEMA_NAMES", "load_schema"]
 
-SCHEMA_NAMES = ("plan", "forecast", "results", "check", "trip", "init", "spares", "packs", "handover")
+SCHEMA_NAMES = (
+    "plan",
+    "forecast",
+    "results",
+    "check",
+    "trip",
+    "init",
+    "spares",
+    "packs",
+    "handover",
+    "record",
+    "undo",
+)
 
 
 def load_schema(name: str) -> dict[str, Any]:

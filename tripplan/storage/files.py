@@ -57,7 +57,7 @@ def read_bytes(path: Path) -> bytes:
 
 
 def write_files(
-    files: Mapping[Path, bytes], *, expect: Mapping[Path, str] | None = None, home: Path | None = None
+    files: Mapping[Path, bytes | None], *, expect: Mapping[Path, str] | None = None, home: Path | None = None
 ) -> None:
     """
     Write files so that all are as before or all are complete, whatever happens meanwhile.
@@ -69,8 +69,8 @@ def write_files(
 
     Parameters
     ----------
-    files : mapping of pathlib.Path to bytes
-        Contents by target.
+    files : mapping of pathlib.Path to bytes or None
+        Contents by target; None removes the file.
     expect : mapping of pathlib.Path to str, optional
         Digests of targets as they were read, empty for one that was not there. If one is not so any
         more just before the files change places, nothing is written.
@@ -138,7 +138,7 @@ class _ChangedMeanwhileError(Exception):
 class _Writing:
     """One call of `write_files`."""
 
-    def __init__(self, home: Path, files: Mapping[Path, bytes], expected: Mapping[Path, str]) -> None:
+    def __init__(self, home: Path, files: Mapping[Path, bytes | None], expected: Mapping[Path, str]) -> None:
         self.home = home
         self.files = files
         self.expected = expected
@@ -157,6 +157,8 @@ class _Writing:
                 target = self.real[at]
                 make_folder(target.parent, self.made)
                 _refuse_folder(target)
+                if content is None:
+                    continue
                 self.beside[at] = self._near(target, NEW_END)
                 _write_through(self.beside[at], content, like=target)
             for at in self.files:
@@ -166,7 +168,10 @@ class _Writing:
             self._announce()
             self.renaming = True
             for at in self.files:
-                self.beside[at].replace(self.real[at])
+                if at in self.beside:
+                    self.beside[at].replace(self.real[at])
+                else:
+                    self.real[at].unlink(missing_ok=True)
             for at in self.files:  # what was written into the old file itself in the last moment
                 self._compare(at, self.old[at])
             for folder in {target.parent for target in self.real.values()}:
@@ -205,9 +210,9 @@ class _Writing:
             self.steps.append(
                 Step(
                     target=at.relative_to(self.home).as_posix(),
-                    new=self.beside[at].name,
+                    new=self.beside[at].name if at in self.beside else "",
                     old="" if old is None else old.name,
-                    new_digest=content_digest(content),
+                    new_digest="" if content is None else content_digest(content),
                     old_digest="" if old is None else content_digest(old.read_bytes()),
                 )
             )

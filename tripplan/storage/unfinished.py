@@ -55,9 +55,9 @@ class Step:
         Path within the folder, with slashes.
     new, old : str
         Names of its new content and of what stood there (empty for a new file), both in the folder
-        itself, or beside a target that a link puts on another disk.
+        itself, or beside a target that a link puts on another disk. `new` is empty for a file that goes.
     new_digest, old_digest : str
-        SHA-256 of both, in hexadecimal; `old_digest` is empty for a new file.
+        SHA-256 of both, in hexadecimal; empty where there is no such content.
     """
 
     target: str
@@ -66,14 +66,14 @@ class Step:
     new_digest: str
     old_digest: str
 
-    def paths(self, folder: Path) -> tuple[Path, Path, Path | None]:
+    def paths(self, folder: Path) -> tuple[Path, Path | None, Path | None]:
         """Return target, new and old as real paths."""
         target = Path(os.path.realpath(folder / self.target))
 
         def find(name: str) -> Path:
             return folder / name if (folder / name).exists() else target.with_name(name)
 
-        return target, find(self.new), find(self.old) if self.old else None
+        return target, find(self.new) if self.new else None, find(self.old) if self.old else None
 
 
 def content_digest(data: bytes) -> str:
@@ -189,6 +189,8 @@ def put_back(folder: Path, steps: Sequence[Step], kept: list[Path]) -> None:
 
 def _can_go_on(folder: Path, step: Step) -> bool:
     target, new, _ = step.paths(folder)
+    if new is None:
+        return True
     return _digest_at(new) == step.new_digest or (not new.exists() and _digest_at(target) != step.old_digest)
 
 
@@ -199,11 +201,14 @@ def _can_go_back(folder: Path, step: Step) -> bool:
 
 def _go_on(folder: Path, step: Step, kept: list[Path]) -> None:
     target, new, _ = step.paths(folder)
-    if not new.exists():
+    if not (target if new is None else new).exists():
         return
     if _digest_at(target) not in (step.old_digest, step.new_digest):
         _keep_copy(target, kept)
-    new.replace(target)
+    if new is None:
+        target.unlink()
+    else:
+        new.replace(target)
 
 
 def _close(folder: Path, note: Path, steps: Sequence[Step]) -> None:
@@ -211,7 +216,7 @@ def _close(folder: Path, note: Path, steps: Sequence[Step]) -> None:
     flush_folder(folder)
     for step in steps:
         _, new, old = step.paths(folder)
-        remove_files([new] if old is None else [new, old])
+        remove_files(left for left in (new, old) if left is not None)
 
 
 def _keep_copy(target: Path, kept: list[Path]) -> None:
@@ -250,7 +255,7 @@ def _is_sound(step: Step) -> bool:
     """Tell whether a step stays in its folder: the note may have come with a folder from elsewhere."""
     target = PurePosixPath(step.target)
     inside = not target.is_absolute() and ".." not in target.parts and "\\" not in step.target
-    names = (step.new, step.old) if step.old else (step.new,)
+    names = [name for name in (step.new, step.old) if name]
     return inside and all(_BESIDE.fullmatch(name) and "/" not in name for name in names)
 
 
