@@ -1,9 +1,11 @@
 """
 Coverage of the forecast on simulated fleets whose truth comes from another model than its own.
 
-Run ``python tests/benchmarks/forecast_coverage.py [FLEETS] [FIRST_SEED]``; it prints the table kept in DEVELOPERS.md. One case
-is one site on one day: what would be said of the pack in place, known to run today, against the day on which
-it would have gone flat had nobody come.
+Run ``python tests/benchmarks/forecast_coverage.py [FLEETS] [FIRST_SEED] [WHAT_IS_WRONG]``; it prints the table kept in
+DEVELOPERS.md. One case is one site on one day: what would be said of the pack in place, known to run today, against the day
+on which it would have gone flat had nobody come. The row "knows the law" is a forecaster that knows the simulator's law
+and hidden numbers (`forecast_perfect`): what it misses in a group of cases, nobody can cover. WHAT_IS_WRONG, one of `WRONG`,
+spoils what the keeper states or writes down; ``all`` prints one line for each.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import importlib.util
 import math
 import sys
 import time
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -24,17 +27,52 @@ from tripplan.forecast.fleet_forecast import flat_quantiles
 
 _HERE = Path(__file__).parent
 LEVELS = np.array([0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95])
+PERFECT = "knows the law"
 
 
-def load_world_module():
-    spec = importlib.util.spec_from_file_location("forecast_world", _HERE / "forecast_world.py")
+@dataclass(frozen=True)
+class Wrong:
+    """What is wrong with a world or with what its keeper states and writes down."""
+
+    drift_per_year: float = 0.15
+    swapped_share: float = 0.75
+    volts_off: float = 0.0
+    stated_draw: float = 1.0
+    stated_capacity: float = 1.0
+    has_climate: bool = True
+    has_profiles: bool = True
+    states_draw: bool = True
+
+
+WRONG = {
+    "nothing": Wrong(),
+    "voltmeter reads 0.1 V high": Wrong(volts_off=0.1),
+    "voltmeter reads 0.1 V low": Wrong(volts_off=-0.1),
+    "stated draw three times too high": Wrong(stated_draw=3.0),
+    "stated draw a third": Wrong(stated_draw=1.0 / 3.0),
+    "stated capacity 5 Ah of 7": Wrong(stated_capacity=5.0 / 7.0),
+    "stated capacity 10 Ah of 7": Wrong(stated_capacity=10.0 / 7.0),
+    "draw drifts 40 % a year": Wrong(drift_per_year=0.40),
+    "97 % of runs end by a swap": Wrong(swapped_share=0.97),
+    "no climate given": Wrong(has_climate=False),
+    "device settings mixed up": Wrong(has_profiles=False),
+    "only a usual life given": Wrong(states_draw=False),
+}
+
+
+def load_module(name: str):
+    spec = importlib.util.spec_from_file_location(name, _HERE / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
-    sys.modules["forecast_world"] = module
+    sys.modules[name] = module
     spec.loader.exec_module(module)
     return module
 
 
-def fleet_until(world, module, on_day: int) -> tuple[Fleet, dict[str, object]]:
+def load_world_module():
+    return load_module("forecast_world")
+
+
+def fleet_until(world, module, on_day: int, wrong: Wrong = WRONG["nothing"]) -> tuple[Fleet, dict[str, object]]:
     """Return what a keeper would have written down by a day, and the run in place at each site."""
     sites, visits, now = [], [], {}
     for k, runs in enumerate(world.runs):
@@ -47,7 +85,12 @@ def fleet_until(world, module, on_day: int) -> tuple[Fleet, dict[str, object]]:
         sites.append(
             Site(
                 site_id, 50.0, 10.0, "SLA", 12.0, "p", 50.0, 10.0,
-                draw_mah_per_day=world.stated_draws[k], profile=world.profiles[k],
+                draw_mah_per_day=(
+                    (world.stated_draws[k] if wrong.has_profiles else 30.0) * wrong.stated_draw
+                    if wrong.states_draw
+                    else None
+                ),
+                profile=world.profiles[k] if wrong.has_profiles else "",
                 swapped_on=world.day(runs[0].start), row=k + 2,
             )
         )  # fmt: skip
@@ -58,13 +101,14 @@ def fleet_until(world, module, on_day: int) -> tuple[Fleet, dict[str, object]]:
                 found=Found.DARK if run.found_dark else None,
                 cause=Cause.FLAT if run.found_dark else None,
                 done=Done.SWAPPED,
-                volts_out=run.volts,
+                volts_out=None if run.volts is None else round(run.volts + wrong.volts_off, 2),
                 row=len(visits) + 2,
             )
             for run in past
         )
-    climate = Climate(module.CLIMATES[world.climate], module.SPREADS)
-    types = {"SLA": PackType("SLA", 12.0, "p", capacity_ah=module.RATED_MAH / 1000.0, usual_months=5.0)}
+    climate = Climate(module.CLIMATES[world.climate], module.SPREADS) if wrong.has_climate else None
+    capacity = module.RATED_MAH / 1000.0 * wrong.stated_capacity
+    types = {"SLA": PackType("SLA", 12.0, "p", capacity_ah=capacity, usual_months=5.0)}
     return Fleet("sim", "UTC", (), tuple(sites), types, climate=climate, visits=tuple(visits)), now
 
 
@@ -148,60 +192,65 @@ def fresh_packs(world, fleet, on_day: int, rng) -> list[tuple[float, float, floa
     return found
 
 
-def collect(n_fleets: int, first_seed: int = 1):
+def collect(n_fleets: int, first_seed: int = 1, wrong: Wrong = WRONG["nothing"], *, beside: bool = True):
+    """Return one row a case and rule, and the packs put in on the day; `beside`: the other rules, too."""
     module = load_world_module()
+    perfect = load_module("forecast_perfect")
     rows: list[tuple] = []
     fresh: list[tuple[float, float, float, float, float]] = []
     for seed in range(first_seed, first_seed + n_fleets):
-        world = module.make_world(seed)
+        world = module.make_world(
+            seed, drift_per_year=wrong.drift_per_year, swapped_share=wrong.swapped_share
+        )
         rng = np.random.default_rng(10_000 + seed)
         on_day = int(rng.integers(int(1.5 * 365), int(3.5 * 365)))
-        fleet, now = fleet_until(world, module, on_day)
+        fleet, now = fleet_until(world, module, on_day, wrong)
         on = world.day(on_day)
         alive = {site_id: run for site_id, run in now.items() if run.flat >= on_day}
         said = flat_quantiles(fleet, on, tuple(LEVELS))
-        others = other_rules(world, on_day, now)
-        fresh.extend(fresh_packs(world, fleet, on_day, rng))
-        for site_id, run in alive.items():
-            truth = run.flat - run.start
-            rows.append(
+        tables = {"tripplan": {site_id: said[site_id] + (on_day - run.start) for site_id, run in alive.items()}}
+        if beside:
+            tables |= other_rules(world, on_day, now)
+            known = perfect.perfect_quantiles(world, module, on_day, LEVELS)
+            tables[PERFECT] = {f"S{site:02d}": quantiles for site, quantiles in known.items()}
+            fresh.extend(fresh_packs(world, fleet, on_day, rng))
+        for name, table in tables.items():
+            rows.extend(
                 (
-                    "tripplan", said[site_id] + (on_day - run.start), truth, run.found_dark,
+                    name, table[site_id], run.flat - run.start, run.found_dark,
                     world.day(run.start).month, on_day - run.start, world.climate, on.month,
                 )
+                for site_id, run in alive.items()
+                if site_id in table
             )  # fmt: skip
-            for name, table in others.items():
-                if site_id in table:
-                    rows.append(
-                        (
-                            name, table[site_id], truth, run.found_dark,
-                            world.day(run.start).month, on_day - run.start, world.climate, on.month,
-                        )
-                    )  # fmt: skip
     return rows, fresh
 
 
 def print_table(rows, fresh) -> None:
-    header = f"{'':34s} {'50 %':>5s} {'80 %':>6s} {'90 %':>6s} {'q10 lived':>9s} {'q50 lived':>9s} {'width':>8s} {'cases':>6s}"
+    print(
+        f"{'':44s} {'50 %':>5s} {'80 %':>6s} {'90 %':>6s} {'q10 lived':>9s} {'q50 lived':>9s} "
+        f"{'width':>8s} {'cases':>6s}"
+    )
 
     def line(name, chosen):
         if chosen:
-            print(
-                f"{name:34s}",
-                score(np.stack([row[1] for row in chosen]), np.array([row[2] for row in chosen])),
-            )
+            print(f"{name:44s}", score_of(chosen))
 
-    print(header)
-    for name in ("tripplan", "fixed months", "each site alone", "swaps as empty"):
+    for name in ("tripplan", PERFECT, "fixed months", "each site alone", "swaps as empty"):
         line(name, [row for row in rows if row[0] == name])
-    mine = [row for row in rows if row[0] == "tripplan"]
-    print()
-    line("run to the end (uncensored)", [row for row in mine if row[3]])
-    line("ended by a swap (censored)", [row for row in mine if not row[3]])
-    for climate in sorted({row[6] for row in mine}):
-        line(climate, [row for row in mine if row[6] == climate])
+    both = {name: [row for row in rows if row[0] == name] for name in ("tripplan", PERFECT)}
+
+    def pair(name, choose):
+        print()
+        line(name, [row for row in both["tripplan"] if choose(row)])
+        line(f"  {PERFECT}", [row for row in both[PERFECT] if choose(row)])
+
+    pair("runs that went on to the end (uncensored)", lambda row: row[3])
+    pair("runs that a swap ended (censored)", lambda row: not row[3])
+    for climate in sorted({row[6] for row in rows}):
+        pair(climate, lambda row, climate=climate: row[6] == climate)
     for low, high in ((0, 30), (30, 90), (90, 180), (180, 9999)):
-        line(f"pack in place {low} to {high} days", [row for row in mine if low <= row[5] < high])
+        pair(f"pack in place {low} to {high} days", lambda row, low=low, high=high: low <= row[5] < high)
     early, likely, late, swap_by, life = np.array(fresh).T
     inside = np.mean((life >= early) & (life < late + 1))
     print(
@@ -209,15 +258,37 @@ def print_table(rows, fresh) -> None:
         f"{100 * np.mean(life >= likely):.1f} % outlived the likely date, "
         f"{100 * np.mean(life >= swap_by + 1):.1f} % ran beyond the swap-by date of 5 % ({len(life)} cases)"
     )
-    print()
-    for month in range(1, 13):
-        line(f"forecast made in {date(2020, month, 1):%B}", [row for row in mine if row[7] == month])
-    for month in range(1, 13):
-        line(f"pack put in in {date(2020, month, 1):%B}", [row for row in mine if row[4] == month])
+    for place, what in ((7, "forecast made in"), (4, "pack put in in")):
+        months = sorted({row[place] for row in rows}, key=lambda m: _inside_90(both["tripplan"], place, m))
+        for month in months:
+            pair(
+                f"{what} {date(2020, month, 1):%B}",
+                lambda row, place=place, month=month: row[place] == month,
+            )
+
+
+def _inside_90(rows, place: int, month: int) -> float:
+    chosen = [row for row in rows if row[place] == month]
+    return float(np.mean([row[1][0] <= row[2] < row[1][6] for row in chosen]))
+
+
+def score_of(chosen) -> str:
+    return score(np.stack([row[1] for row in chosen]), np.array([row[2] for row in chosen]))
+
+
+def main(arguments: list[str]) -> None:
+    began = time.process_time()
+    n_fleets = int(arguments[0]) if arguments else 90
+    first_seed = int(arguments[1]) if len(arguments) > 1 else 1
+    what = arguments[2] if len(arguments) > 2 else "nothing"
+    if what == "all":
+        for name, wrong in WRONG.items():
+            rows, _ = collect(n_fleets, first_seed, wrong, beside=False)
+            print(f"{name:44s}", score_of(rows), flush=True)
+    else:
+        print_table(*collect(n_fleets, first_seed, WRONG[what]))
+    print(f"{time.process_time() - began:.0f} s of processor")
 
 
 if __name__ == "__main__":
-    began = time.perf_counter()
-    arguments = [int(text) for text in sys.argv[1:]]
-    print_table(*collect(arguments[0] if arguments else 90, arguments[1] if len(arguments) > 1 else 1))
-    print(f"{time.perf_counter() - began:.0f} s")
+    main(sys.argv[1:])

@@ -49,6 +49,8 @@ class World:
     swap_scale: float = 1.0
     draws: np.ndarray | None = None  # (n_sites, DAYS)
     cold: float = 1.0
+    typical: list[float] = field(default_factory=list)  # what the type of each site really draws
+    strays: np.ndarray | None = None  # (DAYS,): the weather's departure from the monthly mean, in spreads
 
     def fresh_life(self, rng: np.random.Generator, site: int, start: int) -> float:
         """Return how long a charged pack put in on a day would last."""
@@ -60,11 +62,19 @@ class World:
         return self.origin + timedelta(days=int(k))
 
 
-def make_world(seed: int, n_sites: int = 30, years: float = 4.0, climate: str | None = None) -> World:
+def make_world(
+    seed: int,
+    n_sites: int = 30,
+    years: float = 4.0,
+    climate: str | None = None,
+    *,
+    drift_per_year: float = 0.15,
+    swapped_share: float = 0.75,
+) -> World:
     rng = np.random.default_rng(seed)
     climate = climate or list(CLIMATES)[seed % len(CLIMATES)]
     origin = date(2020, 1, 1) + timedelta(days=int(rng.integers(0, 365)))
-    regional = _temperatures(rng, climate, origin)
+    regional, strays = _temperatures(rng, climate, origin)
     temps = regional[None, :] + rng.normal(0.0, 1.0, n_sites)[:, None]
     names = list(NOMINAL_DRAWS)
     profiles = [names[k] for k in rng.integers(0, len(names), n_sites)]
@@ -72,12 +82,13 @@ def make_world(seed: int, n_sites: int = 30, years: float = 4.0, climate: str | 
     wrong = {name: rng.normal(0.0, 0.1) for name in names}
     typical = {name: NOMINAL_DRAWS[name] * np.exp(wrong[name]) for name in names}
     level = rng.normal(0.0, 0.3, n_sites)
-    drift = np.cumsum(rng.normal(0.0, 0.15 / np.sqrt(365.25), (n_sites, DAYS)), axis=1)
+    drift = np.cumsum(rng.normal(0.0, drift_per_year / np.sqrt(365.25), (n_sites, DAYS)), axis=1)
     daily = rng.normal(0.0, 0.25, (n_sites, DAYS))
     draws = np.array([typical[name] for name in profiles])[:, None] * np.exp(level[:, None] + drift + daily)
     cold = rng.uniform(0.85, 1.2)
     world = World(climate, origin, temps, profiles, [NOMINAL_DRAWS[name] for name in profiles])
-    world.draws, world.cold = draws, float(cold)
+    world.draws, world.cold, world.strays = draws, float(cold), strays
+    world.typical = [float(typical[name]) for name in profiles]
     last = int(years * 365.25)
 
     def life(site: int, start: int) -> tuple[float, bool, np.ndarray]:
@@ -94,7 +105,7 @@ def make_world(seed: int, n_sites: int = 30, years: float = 4.0, climate: str | 
     usual = np.median(trial)
     scales = np.linspace(0.3, 1.6, 53)
     kept = [np.mean(scale * guess * usual < trial) for scale in scales]
-    world.swap_scale = float(scales[int(np.argmin(np.abs(np.array(kept) - 0.75)))] * usual)
+    world.swap_scale = float(scales[int(np.argmin(np.abs(np.array(kept) - swapped_share)))] * usual)
     for site in range(n_sites):
         runs: list[RunTruth] = []
         start = int(rng.integers(0, 120))
@@ -116,31 +127,43 @@ def make_world(seed: int, n_sites: int = 30, years: float = 4.0, climate: str | 
     return world
 
 
-def _temperatures(rng: np.random.Generator, climate: str, origin: date) -> np.ndarray:
-    means = np.array(CLIMATES[climate])
-    spreads = np.array(SPREADS)
+def _temperatures(
+    rng: np.random.Generator, climate: str, origin: date
+) -> tuple[np.ndarray, np.ndarray]:
     stray = np.empty(DAYS)
     state = rng.normal()
     temps = np.empty(DAYS)
     for k in range(DAYS):
         state = 0.8 * state + 0.6 * rng.normal()
         stray[k] = state
-        day = origin + timedelta(days=k)
-        # between mid-months by a straight line
-        place = day.month - 1 + (day.day - 15.5) / 30.5
-        low, share = int(np.floor(place)), place - np.floor(place)
-        mean = (1 - share) * means[low % 12] + share * means[(low + 1) % 12]
-        spread = (1 - share) * spreads[low % 12] + share * spreads[(low + 1) % 12]
+        mean, spread = usual_weather(climate, origin + timedelta(days=k))
         temps[k] = mean + spread * state
-    return temps
+    return temps, stray
+
+
+def usual_weather(climate: str, day: date) -> tuple[float, float]:
+    """Return a day's usual mean and spread: between mid-months by a straight line."""
+    means, spreads = CLIMATES[climate], SPREADS
+    place = day.month - 1 + (day.day - 15.5) / 30.5
+    low, share = int(np.floor(place)), place - np.floor(place)
+    mean = (1 - share) * means[low % 12] + share * means[(low + 1) % 12]
+    return mean, (1 - share) * spreads[low % 12] + share * spreads[(low + 1) % 12]
+
+
+def lost_in_a_day(temps: np.ndarray) -> np.ndarray:
+    """Return the share of charge lost by standing, after Arrhenius."""
+    return 0.031 / 30.4 * np.exp(-5600.0 * (1.0 / (temps + 273.15) - 1.0 / 293.15))
+
+
+def unusable_share(temps: np.ndarray, cold: float) -> np.ndarray:
+    """Return the share of charge that the cold takes away for as long as it lasts."""
+    chill = np.maximum(0.0, 25.0 - temps)
+    return cold * (0.0060 * chill + 0.00016 * np.maximum(0.0, 5.0 - temps) ** 2)
 
 
 def _discharge(temps: np.ndarray, draws: np.ndarray, holds: float, cold: float) -> tuple[float, np.ndarray]:
     """Return the age at which the pack can no longer run its device, and the charge on each day."""
-    kelvin = temps + 273.15
-    loss = 0.031 / 30.4 * np.exp(-5600.0 * (1.0 / kelvin - 1.0 / 293.15))
-    chill = np.maximum(0.0, 25.0 - temps)
-    unusable = cold * (0.0060 * chill + 0.00016 * np.maximum(0.0, 5.0 - temps) ** 2)
+    loss, unusable = lost_in_a_day(temps), unusable_share(temps, cold)
     charge = np.empty(len(temps))
     left = 1.0
     flat = float(len(temps))

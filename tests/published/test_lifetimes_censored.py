@@ -27,7 +27,7 @@ def lives(base):
         for hours in FAILED
     ]
     runs += [Run("A", START, None, START + timedelta(days=hours)) for hours in RUNNING]
-    return [run_evidence(run, base, sums, START, float("inf"))[0] for run in runs]
+    return [run_evidence(run, base, sums, START).signs for run in runs]
 
 
 def test_censored_log_normal_fit_of_the_handbook():
@@ -65,7 +65,6 @@ def test_conjugate_normal_worked_example(monkeypatch):
     Prior N(5, 1), three lives averaging 4.2 with a spread of 0.8: mean 4.340659, spread 0.41931; here at half scale.
     """
     monkeypatch.setattr(learning, "STRAY_SHARE", 0.0)
-    monkeypatch.setattr(learning, "DRIFT_PER_YEAR", 1e-9)
 
     def seen(value):
         likelihood = np.zeros(learning.CELLS)
@@ -78,7 +77,7 @@ def test_conjugate_normal_worked_example(monkeypatch):
         "all", tuple(seen(v) for v in values), np.ones(learning.CELLS), (0.0, 0.0), 0.5, 0.4
     )
     at = [float(learning.MIDDLES[int(np.argmax(seen(v)))]) for v in values]
-    found = learning._filter([chain], 0.5, learning._Kernels(0.4), {})[0]
+    found = learning.learn_sites([chain], learning.FleetFit(0.5, 0.4, drift=1e-9))[0]
     precision = 1 / 0.5**2 + 3 / 0.4**2
     mean = sum(at) / 0.4**2 / precision
     assert found.shift == pytest.approx(mean, abs=2e-3)

@@ -46,6 +46,8 @@ class Battery:
     temps_c, capacity_shares : tuple of float
         Usable charge at a slow discharge against temperature, as a share of that at 25 deg C; straight
         lines between, the end values beyond. [deg C], [-]
+    cold_sd : float
+        Spread, between makes of pack, of the logarithm of what the cold takes away. [-]
     self_discharge_per_month : float
         Share of the charge held that is lost in a month at 20 deg C. [1/month]
     doubling_c : float
@@ -75,6 +77,7 @@ class Battery:
 
     temps_c: tuple[float, ...]
     capacity_shares: tuple[float, ...]
+    cold_sd: float
     self_discharge_per_month: float
     doubling_c: float
     peukert_k: float
@@ -94,6 +97,7 @@ class Battery:
 
 #: What a user may set in ``[pack_types.NAME]`` in place of the table's number.
 OVERRIDABLE = (
+    "cold_sd",
     "self_discharge_per_month",
     "doubling_c",
     "peukert_k",

@@ -21,6 +21,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             capacity_shares=(
                 *(0.25, 0.38, 0.53, 0.65, 0.74, 0.84, 0.88, 0.90, 0.94, 0.99, 1.0, 1.03, 1.04, 1.05),
             ),
+            cold_sd=0.15,
             self_discharge_per_month=0.03,
             doubling_c=10.0,
             peukert_k=1.10,
@@ -40,6 +41,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                     "capacity_shares": f"{_SHEET} (30, 25, 10, -10 C) and a maker's table of adjustments "
                     f"for more than 60 min (0 to 40 C); -15 C {_MEMORY}; below: {_ASSUMED}, between that and "
                     "the factors of IEEE Std 485 (standby cells, fitted and extrapolated)",
+                    "cold_sd": f"makers' sheets lose 26 % at -10 C, the sizing factors of IEEE Std 485 (standby cells) 41 %: "
+                    f"taken as a good two spreads apart, {_ASSUMED}",
                     "self_discharge_per_month": "handbook of a power-electronics maker, sec. 2.5.10: calcium "
                     "grids 3 %/month at 20 C, 1.5 at 10 C",
                     "doubling_c": "the same",
@@ -61,6 +64,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
         Chemistry.LITHIUM_IRON_PHOSPHATE: Battery(
             temps_c=(-40.0, -30.0, -20.0, 0.0, 25.0, 40.0),
             capacity_shares=(0.10, 0.45, 0.70, 0.85, 1.0, 1.0),
+            cold_sd=0.30,
             self_discharge_per_month=0.025,
             doubling_c=10.0,
             peukert_k=1.02,
@@ -79,6 +83,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                 {
                     "capacity_shares": "makers' pages: 0.80 or 0.90 at 0 C, 0.70 at -20 C; "
                     f"below -20 C, the limit for discharge: {_ASSUMED}",
+                    "cold_sd": "makers' pages: 10 or 20 % lost at 0 C",
                     "self_discharge_per_month": f"2 to 3 %/month, {_MEMORY}",
                     "doubling_c": f"{_ASSUMED}, the ten-degree rule",
                     "peukert_k": _MEMORY,
@@ -97,6 +102,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
         Chemistry.LITHIUM_IRON_DISULFIDE: Battery(
             temps_c=(-40.0, -20.0, 0.0, 25.0, 40.0),
             capacity_shares=(0.55, 0.87, 0.96, 1.0, 1.0),
+            cold_sd=0.20,
             self_discharge_per_month=0.0006,
             doubling_c=10.0,
             peukert_k=1.02,
@@ -115,6 +121,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                 {
                     "capacity_shares": f"85 to 90 % at -20 C, 50 to 60 % at -40 C at a low drain, {_MEMORY}; "
                     "range -40 to 60 C: maker's manual",
+                    "cold_sd": _ASSUMED,
                     "self_discharge_per_month": "90 % after 15 years at 21 C (users' reports)",
                     "doubling_c": f"{_ASSUMED}, the ten-degree rule",
                     "peukert_k": "nearly flat with drain: maker's manual",
@@ -133,6 +140,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
         Chemistry.ALKALINE: Battery(
             temps_c=(-30.0, -20.0, 0.0, 25.0, 40.0),
             capacity_shares=(0.0, 0.48, 0.80, 1.0, 1.0),
+            cold_sd=0.20,
             self_discharge_per_month=0.0033,
             doubling_c=7.0,
             peukert_k=1.15,
@@ -151,6 +159,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                 {
                     "capacity_shares": "1200 of 2500 mAh at -20 C, no use at -30 C (makers' pages); "
                     f"0 C: {_ASSUMED}",
+                    "cold_sd": _ASSUMED,
                     "self_discharge_per_month": "85 % after 4 years at 21 C",
                     "doubling_c": "2 %/year at 21 C, 5 at 29, 25 at 38 C",
                     "peukert_k": "2500 to 2850 mAh at 25 mA, under 1000 at 1 A: 1.2 to 1.3 over all; "
@@ -171,6 +180,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
         Chemistry.NICKEL_METAL_HYDRIDE: Battery(
             temps_c=(-30.0, -20.0, 0.0, 25.0, 40.0),
             capacity_shares=(0.2, 0.50, 0.85, 1.0, 0.97),
+            cold_sd=0.20,
             self_discharge_per_month=0.017,
             doubling_c=10.0,
             peukert_k=1.05,
@@ -188,6 +198,7 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
             sources=MappingProxyType(
                 {
                     "capacity_shares": f"about 50 % at -20 C, {_MEMORY}; the rest {_ASSUMED}",
+                    "cold_sd": _ASSUMED,
                     "self_discharge_per_month": "low self-discharge: 90 % at 6 months, 85 at 12 (makers); "
                     "standard cells lose 15 %/month and more: set it for them",
                     "doubling_c": "three times faster at 40 than at 20 C",

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from tripplan.forecast.battery import Battery, capacity_share, self_discharge_per_day
 from tripplan.forecast.learning import CELLS, EDGES, WIDTH
+from tripplan.forecast.weather import cold_scores
 
 __all__ = ["LoadGrid", "PanelSums", "WeatherSums", "flat_share", "grid_over", "quantile_days"]
 
@@ -128,7 +129,7 @@ class WeatherSums:
             self.usable = np.ones_like(temps_c)
         else:
             loss = self_discharge_per_day(battery, temps_c)
-            self.usable = capacity_share(battery, temps_c)
+            self.usable = _usable(battery, temps_c)
         self.loss = loss
         zero = np.zeros((len(temps_c), 1))
         self.lost = np.concatenate([zero, np.cumsum(loss, axis=1)], axis=1)
@@ -343,6 +344,13 @@ class PanelSums(WeatherSums):
         for place, start in enumerate(new):
             followed = limits[place][:, ~np.isnan(limits[place, 0])]
             self._followed[start, charge] = _held(np.minimum.accumulate(followed, axis=1), n_ages)
+
+
+def _usable(battery: Battery, temps_c: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the usable share in each weather; in each the cold bites as hard as in some makes of pack."""
+    share = capacity_share(battery, temps_c)
+    bite = np.exp(battery.cold_sd * cold_scores(len(temps_c)) - battery.cold_sd**2 / 2.0)
+    return np.asarray(np.where(share < 1.0, np.maximum(1.0 - (1.0 - share) * bite[:, None], 0.0), share))
 
 
 def _held(limit: NDArray[np.float64], n_ages: int) -> NDArray[np.float64]:

@@ -6,13 +6,15 @@ The logarithm of a run's load is ``base + v``: `base` is what the model expects 
 mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's
 health, the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of
 ``v``. The fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each
-site's `theta` is then filtered through its own runs. No sampling: the same records give the same dates.
+site's `theta` is then filtered through its own runs. How fast levels drift is averaged over a few values in the
+same way. No sampling: the same records give the same dates.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,10 +26,14 @@ __all__ = [
     "STRAY_SHARE",
     "WIDTH",
     "Chain",
-    "Learned",
+    "FleetFit",
     "SiteLearned",
-    "learn",
+    "fit_fleet",
+    "learn_sites",
     "normal_cells",
+    "site_prior",
+    "telling_places",
+    "weigh",
 ]
 
 WIDTH = 0.03
@@ -36,18 +42,20 @@ CELLS = 161
 EDGES = WIDTH * (np.arange(CELLS + 1) - CELLS / 2.0)
 MIDDLES = (EDGES[:-1] + EDGES[1:]) / 2.0
 
-#: Drift of a site's draw, spread of its logarithm over a year. Assumption.
+#: Usual drift of a site's draw, spread of its logarithm over a year. Assumption; the fleet's runs may say more.
 DRIFT_PER_YEAR = 0.15
 #: Chance that a run ended for a reason outside the model (an early failure, a wrong record). Assumption.
 STRAY_SHARE = 0.02
 
 _TAUS = np.array([0.06, 0.10, 0.15, 0.20, 0.27, 0.36, 0.48])
 _ETAS = np.array([0.07, 0.10, 0.13, 0.17, 0.23, 0.31])
+_DRIFTS = np.array([0.08, 0.15, 0.27, 0.45])
 _MEANS = np.linspace(-1.2, 1.2, 49)
 #: Prior of a class mean about what the model expects, and of the two spreads about their usual values.
 _MEAN_SD = 0.30
 _LOG_SPREAD_SD = 0.45
 _MOST_SITES_FITTED = 400
+_MOST_SITES_WEIGHED = 100
 #: A few sites are unlike their class (weak signal, a busy trail); assumption.
 _ODD_SHARE = 0.03
 _ODD_SD = 0.45
@@ -111,24 +119,27 @@ class SiteLearned:
 
 
 @dataclass(frozen=True)
-class Learned:
+class FleetFit:
     """
-    What the fleet's history teaches.
+    What the fleet's history teaches of the fleet.
 
     Attributes
     ----------
-    sites : tuple of SiteLearned
-        In the order of the chains.
     tau, eta_sd : float
         Spread of sites about their class, and of runs about their site.
+    drift : float
+        Drift of a site's level, spread of its logarithm over a year.
     means : mapping of hashable to (float, float)
         Mean and its spread for each class.
+    log_evidence : float
+        How well all this explains the runs, to compare ways of reading them.
     """
 
-    sites: tuple[SiteLearned, ...]
     tau: float
     eta_sd: float
+    drift: float = DRIFT_PER_YEAR
     means: Mapping[Hashable, tuple[float, float]] = field(default_factory=dict)
+    log_evidence: float = 0.0
 
 
 def normal_cells(mean: float, sd: float) -> NDArray[np.float64]:
@@ -176,9 +187,38 @@ def site_prior(mean: float, tau: float) -> NDArray[np.float64]:
     return np.asarray((1.0 - _ODD_SHARE) * normal_cells(mean, tau) + _ODD_SHARE * odd, dtype=np.float64)
 
 
-def learn(chains: Sequence[Chain]) -> Learned:
+def telling_places(chains: Sequence[Chain]) -> list[int]:
+    """Return which chains say anything at all."""
+    return [
+        place
+        for place, chain in enumerate(chains)
+        if any(_is_telling(like) for like in (*chain.likelihoods, chain.readings))
+    ]
+
+
+def weigh(chains: Sequence[Chain]) -> float:
     """
-    Learn the fleet's spreads and each site's own level from all runs.
+    Return how well the fleet's usual spreads explain some runs, as a log-likelihood.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        The same sites in the same order wherever two results are compared; at most a hundred are looked at.
+
+    Returns
+    -------
+    float
+        0 without any evidence.
+    """
+    some = _thinned(chains, _MOST_SITES_WEIGHED)
+    if not some:
+        return 0.0
+    return _fit_fleet(some, chains[0].usual_tau, chains[0].usual_eta, DRIFT_PER_YEAR).log_evidence
+
+
+def fit_fleet(chains: Sequence[Chain]) -> FleetFit:
+    """
+    Learn the fleet's spreads, its drift and its class means from all runs.
 
     Parameters
     ----------
@@ -187,18 +227,46 @@ def learn(chains: Sequence[Chain]) -> Learned:
 
     Returns
     -------
-    Learned
+    FleetFit
         Without any evidence: the usual spreads about the model.
     """
     usual_tau, usual_eta = chains[0].usual_tau, chains[0].usual_eta
-    telling = [chain for chain in chains if any(_is_telling(like) for like in chain.likelihoods)]
-    tau, eta_sd = usual_tau, usual_eta
-    means: dict[Hashable, tuple[float, float]] = {}
-    if telling:
-        step = max(1, -(-len(telling) // _MOST_SITES_FITTED))
-        tau, eta_sd, means = _fit_fleet(telling[::step], usual_tau, usual_eta)
-    sites = _filter(chains, tau, _Kernels(eta_sd), means)
-    return Learned(sites, tau, eta_sd, means)
+    telling = [chains[place] for place in telling_places(chains)]
+    if not telling:
+        return FleetFit(usual_tau, usual_eta)
+    drift = DRIFT_PER_YEAR
+    moving = _thinned([chain for chain in telling if sum(chain.gaps) > 0.0], _MOST_SITES_WEIGHED)
+    if moving:
+        evidence = np.array(
+            [_fit_fleet(moving, usual_tau, usual_eta, float(drift)).log_evidence for drift in _DRIFTS]
+        )
+        evidence += -0.5 * (np.log(_DRIFTS / DRIFT_PER_YEAR) / _LOG_SPREAD_SD) ** 2
+        weight = np.exp(evidence - evidence.max())
+        drift = float(np.sqrt(weight / weight.sum() @ _DRIFTS**2))
+    return _fit_fleet(_thinned(telling, _MOST_SITES_FITTED), usual_tau, usual_eta, drift)
+
+
+def learn_sites(chains: Sequence[Chain], fit: FleetFit) -> tuple[SiteLearned, ...]:
+    """
+    Learn each site's own level from its own runs, starting at the fleet.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        One for each site.
+    fit : FleetFit
+        From `fit_fleet`.
+
+    Returns
+    -------
+    tuple of SiteLearned
+        In the order of the chains.
+    """
+    return _filter(chains, fit.tau, _Kernels(fit.eta_sd, fit.drift), fit.means)
+
+
+def _thinned(chains: Sequence[Chain], most: int) -> Sequence[Chain]:
+    return chains[:: max(1, -(-len(chains) // most))]
 
 
 def _is_telling(likelihood: NDArray[np.float64]) -> bool:
@@ -215,15 +283,16 @@ def _smear(sd: float) -> NDArray[np.float64]:
 class _Kernels:
     """Convolutions with the run's spread and with drifts, each made once."""
 
-    def __init__(self, eta_sd: float) -> None:
+    def __init__(self, eta_sd: float, drift_per_year: float) -> None:
         self.eta_sd = eta_sd
+        self.drift_per_year = drift_per_year
         self.eta = _smear(eta_sd)
         self._drifts: dict[int, NDArray[np.float64]] = {}
 
     def drift(self, years: float) -> NDArray[np.float64]:
         months = max(1, round(years * 12.0))
         if months not in self._drifts:
-            self._drifts[months] = _smear(DRIFT_PER_YEAR * np.sqrt(months / 12.0))
+            self._drifts[months] = _smear(self.drift_per_year * np.sqrt(months / 12.0))
         return self._drifts[months]
 
 
@@ -325,19 +394,24 @@ def _moments(mass: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
     return mean, np.asarray((mass * (MIDDLES[:, None] - mean) ** 2).sum(axis=0), dtype=np.float64)
 
 
+@lru_cache(maxsize=1)
+def _priors() -> NDArray[np.float64]:
+    return np.stack([site_prior(mean, tau) for tau in _TAUS for mean in _MEANS])
+
+
 def _fit_fleet(
-    chains: Sequence[Chain], usual_tau: float, usual_eta: float
-) -> tuple[float, float, dict[Hashable, tuple[float, float]]]:
+    chains: Sequence[Chain], usual_tau: float, usual_eta: float, drift_per_year: float
+) -> FleetFit:
     """Average the spreads and the class means over a grid of values, weighed by how well they explain."""
     groups = list(dict.fromkeys(chain.group for chain in chains))
     member = np.array([groups.index(chain.group) for chain in chains])
     mean_prior = -0.5 * (_MEANS / _MEAN_SD) ** 2
     mean_prior = mean_prior - np.log(np.exp(mean_prior).sum())
-    priors = np.stack([site_prior(mean, tau) for tau in _TAUS for mean in _MEANS])
+    priors = _priors()
     evidence = np.empty((len(_TAUS), len(_ETAS)))
     shapes = np.empty((len(_TAUS), len(_ETAS), len(groups), len(_MEANS)))
     for place, eta_sd in enumerate(_ETAS):
-        messages = _backward(chains, _Kernels(float(eta_sd)))
+        messages = _backward(chains, _Kernels(float(eta_sd), drift_per_year))
         log_fit = np.log(priors @ messages + 1e-300).reshape(len(_TAUS), len(_MEANS), len(chains))
         for number in range(len(groups)):
             shapes[:, place, number] = log_fit[:, :, member == number].sum(axis=2) + mean_prior
@@ -347,7 +421,9 @@ def _fit_fleet(
         shapes[:, place] = np.exp(shapes[:, place] - summed[..., None])
     evidence += -0.5 * (np.log(_TAUS / usual_tau) / _LOG_SPREAD_SD)[:, None] ** 2
     evidence += -0.5 * (np.log(_ETAS / usual_eta) / _LOG_SPREAD_SD)[None, :] ** 2
-    weight = np.exp(evidence - evidence.max())
+    best = evidence.max()
+    weight = np.exp(evidence - best)
+    log_evidence = float(best + np.log(weight.sum()))
     weight = weight / weight.sum()
     tau = float(np.sqrt(weight.sum(axis=1) @ _TAUS**2))
     eta_sd = float(np.sqrt(weight.sum(axis=0) @ _ETAS**2))
@@ -356,7 +432,7 @@ def _fit_fleet(
         mass = np.tensordot(weight, shapes[:, :, place], axes=([0, 1], [0, 1]))
         mean = float(mass @ _MEANS)
         means[group] = (mean, float(np.sqrt(mass @ (_MEANS - mean) ** 2)))
-    return tau, eta_sd, means
+    return FleetFit(tau, eta_sd, drift_per_year, means, log_evidence)
 
 
 def _backward(chains: Sequence[Chain], kernels: _Kernels) -> NDArray[np.float64]:

@@ -16,9 +16,9 @@ from tripplan.fleet import Climate, Fleet
 from tripplan.forecast.basis import Evidence, Load
 from tripplan.forecast.battery import battery_of
 from tripplan.forecast.crossing import PanelSums, WeatherSums
-from tripplan.forecast.evidence import run_evidence
+from tripplan.forecast.evidence import NOTHING, RunEvidence, run_evidence
 from tripplan.forecast.history import Run
-from tripplan.forecast.learning import CELLS, Chain, SiteLearned, learn
+from tripplan.forecast.learning import CELLS, Chain, SiteLearned, fit_fleet, learn_sites, weigh
 from tripplan.forecast.sun import panel_mah_per_day
 from tripplan.forecast.weather import ColdSpell, daily_means, temperature_weathers, with_cold_spell
 from tripplan.units import DAYS_PER_YEAR
@@ -29,6 +29,9 @@ __all__ = ["FAR_DAYS", "Physics", "SiteKnowledge", "learn_fleet", "log_percent",
 FAR_DAYS = 1096
 #: Runs that began longer ago teach nothing. [day]
 _OLDEST_DAYS = 3653
+#: Values of `Volts.offset` that are weighed; 0.1 V on a 12 V pack is worth about a tenth of its charge.
+_OFFSETS = np.array([-0.24, -0.16, -0.08, 0.0, 0.08, 0.16, 0.24])
+_MOST_SITES_WEIGHED = 100
 
 
 class Physics:
@@ -102,6 +105,38 @@ class Physics:
 
 
 @dataclass(frozen=True)
+class Volts:
+    """
+    What a rested voltage is worth in this fleet.
+
+    Attributes
+    ----------
+    offset, offset_sd : float
+        By how much charges read lie too high in this fleet, and how sure that is.
+    """
+
+    offset: float = 0.0
+    offset_sd: float = 0.08
+
+    def reading_sd(self, soc_reading_sd: float) -> float:
+        """
+        Return the spread of one reading.
+
+        Parameters
+        ----------
+        soc_reading_sd : float
+            That of a fleet of which nothing is known; its common part is known better here, perhaps.
+
+        Returns
+        -------
+        float
+            Share of charge.
+        """
+        own = max(0.03**2, soc_reading_sd**2 - Volts().offset_sd ** 2)
+        return float(np.sqrt(own + self.offset_sd**2))
+
+
+@dataclass(frozen=True)
 class SiteKnowledge:
     """
     What is learned of one site.
@@ -118,6 +153,8 @@ class SiteKnowledge:
         Ended runs in its class.
     likelihoods : tuple of numpy.ndarray
         Of its runs, oldest first.
+    volts : Volts
+        What a rested voltage is worth in this fleet.
     """
 
     learned: SiteLearned
@@ -125,6 +162,7 @@ class SiteKnowledge:
     has_runs: bool
     n_class_runs: int
     likelihoods: tuple[NDArray[np.float64], ...]
+    volts: Volts
 
 
 def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Mapping[str, SiteKnowledge]:
@@ -145,53 +183,108 @@ def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Map
     mapping of str to SiteKnowledge
         By site id.
     """
+    said = _all_runs(evidence, physics, on)
     kinds: dict[tuple[float, float], list[Evidence]] = defaultdict(list)
     for item in evidence:
         kinds[item.expected.site_sd, item.renewal.run_sd].append(item)
     known: dict[str, SiteKnowledge] = {}
     for spreads, items in kinds.items():
-        chains = [_chain(item, physics, on, spreads) for item in items]
-        learned = learn(chains)
+        volts = _learn_volts(items, said, physics, on, spreads)
+        chains = [_chain(item, said, physics, on, spreads, volts) for item in items]
+        fit = fit_fleet(chains)
         runs: dict[object, int] = defaultdict(int)
         for item, chain in zip(items, chains, strict=True):
             runs[chain.group] += len(item.history.past)
-        for item, chain, site in zip(items, chains, learned.sites, strict=True):
+        for item, chain, site in zip(items, chains, learn_sites(chains, fit), strict=True):
             now = item.history.now
             known[item.site.site_id] = SiteKnowledge(
                 site,
-                learned.means.get(chain.group, (0.0, 0.0))[0],
+                fit.means.get(chain.group, (0.0, 0.0))[0],
                 bool(item.history.past) or (now is not None and bool(now.charges)),
                 runs[chain.group],
                 chain.likelihoods,
+                volts,
             )
     return known
 
 
-def _chain(item: Evidence, physics: Physics, on: date, spreads: tuple[float, float]) -> Chain:
-    battery = battery_of(physics.fleet.pack_types[item.site.pack_type])
-    likelihoods: list[NDArray[np.float64]] = []
-    middles: list[float] = []
-    for run, load in zip(item.history.past, item.past_loads, strict=True):
-        if (on - run.start).days > _OLDEST_DAYS:
-            likelihoods.append(np.ones(CELLS))
-        else:
+def _all_runs(evidence: Sequence[Evidence], physics: Physics, on: date) -> dict[int, RunEvidence]:
+    """Return what each run says, by its identity; runs that began on one day share their limits."""
+    runs = [
+        (item, load, run)
+        for item in evidence
+        for run, load in zip(item.history.past, item.past_loads, strict=True)
+    ]
+    runs += [
+        (item, item.in_place, item.history.now)
+        for item in evidence
+        if item.history.now is not None and item.in_place is not None
+    ]
+    runs.sort(key=lambda each: each[2].start)
+    said: dict[int, RunEvidence] = {}
+    for item, load, run in runs:
+        if (on - run.start).days <= _OLDEST_DAYS:
             sums = physics.sums(item, load)
-            likelihoods.append(
-                run_evidence(run, load.log_mean, sums, physics.first, battery.soc_reading_sd)[0]
-            )
-        middles.append(_middle(run, on))
+            said[id(run)] = run_evidence(run, load.log_mean, sums, physics.first)
+    return said
+
+
+def _learn_volts(
+    items: Sequence[Evidence],
+    said: Mapping[int, RunEvidence],
+    physics: Physics,
+    on: date,
+    spreads: tuple[float, float],
+) -> Volts:
+    """
+    Return what a rested voltage is worth in this fleet.
+
+    Tables of resting voltage differ by 10 to 20 % of charge and a meter by as much again, and neither changes
+    from visit to visit: this common part is weighed by how well the fleet's runs agree under each value.
+    """
+    usual = Volts()
+    some = [
+        item
+        for item in items
+        if any(id(run) in said and len(said[id(run)].charges) for run in item.history.past)
+    ]
+    some = some[:: max(1, -(-len(some) // _MOST_SITES_WEIGHED))]
+    if not some:
+        return usual
+    log_fit = np.array(
+        [
+            weigh([_chain(item, said, physics, on, spreads, Volts(float(offset), 0.0)) for item in some])
+            for offset in _OFFSETS
+        ]
+    )
+    log_fit += -0.5 * (_OFFSETS / usual.offset_sd) ** 2
+    weight = np.exp(log_fit - log_fit.max())
+    weight = weight / weight.sum()
+    offset = float(weight @ _OFFSETS)
+    return Volts(offset, float(np.sqrt(weight @ (_OFFSETS - offset) ** 2)))
+
+
+def _chain(
+    item: Evidence,
+    said: Mapping[int, RunEvidence],
+    physics: Physics,
+    on: date,
+    spreads: tuple[float, float],
+    volts: Volts,
+) -> Chain:
+    sd = volts.reading_sd(battery_of(physics.fleet.pack_types[item.site.pack_type]).soc_reading_sd)
+    likelihoods = [said.get(id(run), NOTHING).everything(volts.offset, sd) for run in item.history.past]
+    middles = [_middle(run, on) for run in item.history.past]
     now = item.history.now
     readings = np.ones(CELLS)
     if now is None or item.in_place is None:
         likelihoods.append(readings)
         middles.append(float(on.toordinal()))
     else:
-        sums = physics.sums(item, item.in_place)
+        found = said.get(id(now), NOTHING)
         # that it is taken to run today, without a record, teaches nothing
-        everything, readings = run_evidence(
-            now, item.in_place.log_mean, sums, physics.first, battery.soc_reading_sd
-        )
-        likelihoods.append(everything)
+        readings = found.readings(volts.offset, sd)
+        likelihoods.append(found.signs * readings)
         # the draw that will have emptied it is that of the middle of its life, much of which lies ahead
         half = min(FAR_DAYS, math.exp(-item.in_place.log_mean)) / 2.0
         middles.append(now.start.toordinal() + half)

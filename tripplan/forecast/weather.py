@@ -21,6 +21,7 @@ __all__ = [
     "MILD_C",
     "N_WEATHERS",
     "ColdSpell",
+    "cold_scores",
     "daily_means",
     "daily_spreads",
     "temperature_weathers",
@@ -185,6 +186,35 @@ def temperature_weathers(
     strays = _strays(first, n_days, n_weathers)
     course = daily_means(climate.mean_c, first, n_days)
     return np.asarray(course + daily_spreads(climate.sd_c, first, n_days) * strays, dtype=np.float64)
+
+
+def cold_scores(n_weathers: int) -> NDArray[np.float64]:
+    """
+    Return for each weather how hard the cold bites there, as a standard normal score.
+
+    Parameters
+    ----------
+    n_weathers : int
+        1, or even as in `temperature_weathers`.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_weathers,)
+        Their mean is 0; mirrored weathers have opposite scores.
+
+    Examples
+    --------
+    >>> cold_scores(1).tolist(), round(float(cold_scores(24).std()), 2)
+    ([0.0], 0.95)
+    """
+    from scipy.special import ndtri
+
+    half = n_weathers // 2
+    if half == 0:
+        return np.zeros(n_weathers)
+    scores = np.asarray(ndtri((np.arange(half) + 0.5) / half), dtype=np.float64)
+    scores = scores[np.random.default_rng(_SEED).permutation(half)]
+    return np.concatenate([scores, -scores])
 
 
 def _strays(first: date, n_days: int, n_weathers: int) -> NDArray[np.float64]:
