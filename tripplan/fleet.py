@@ -152,7 +152,7 @@ class PackType:
         Charged packs on the shelf, for those who keep no packs.csv; None where the file says nothing.
     battery_volts : float or None
         Nominal volts of the battery itself where a converter in the box changes them; None: `volts`. [V]
-    parameters : mapping of str to float
+    parameters : mapping of str to (float or tuple of float)
         The user's own numbers in place of those of the chemistry, by the names of the battery's table.
     """
 
@@ -165,12 +165,17 @@ class PackType:
     usual_months: float | None = None
     shelf_charged: int | None = None
     battery_volts: float | None = None
-    parameters: Mapping[str, float] = field(default_factory=dict, hash=False)
+    parameters: Mapping[str, float | tuple[float, ...]] = field(default_factory=dict, hash=False)
 
     @property
     def nominal_volts(self) -> float:
         """Nominal volts of the battery itself, before a converter in the box. [V]."""
         return self.volts if self.battery_volts is None else self.battery_volts
+
+    def number(self, name: str, default: float) -> float:
+        """Return one of the user's own numbers, or what is taken without it."""
+        value = self.parameters.get(name, default)
+        return default if isinstance(value, tuple) else float(value)
 
 
 @dataclass(frozen=True)
@@ -246,10 +251,13 @@ class Climate:
         Monthly mean temperature. [deg C]
     sd_c : tuple of float, length 12
         Spread of single days about the month's mean. [deg C]
+    sun_kwh : tuple of float, length 12, or empty
+        Sun on level ground on a usual day of each month, as measured; empty: from the clear sky. [kWh/m2]
     """
 
     mean_c: tuple[float, ...]
     sd_c: tuple[float, ...]
+    sun_kwh: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -351,6 +359,8 @@ class Site:
         What the device takes. [V]
     converter_volts : float or None
         What a converter standing at the site takes in; None without one. [V]
+    converter_idle_ma, converter_efficiency : float or None
+        What it takes when nothing is drawn, and its power out over power in. [mA], [-]
     walk_m : float or None
         Walk from the parking; None: the geodesic times the walking detour. [m]
     climb_m : float
@@ -388,6 +398,7 @@ class Site:
     backup_cells: int | None = None
     converter_volts: float | None = None
     converter_idle_ma: float | None = None
+    converter_efficiency: float | None = None
     panel_w: float | None = None
     sun_fraction: float | None = None
     risk: float | None = None
@@ -671,6 +682,19 @@ class Fleet:
             else:
                 found[site_id] = InPlace(None, "flat_on")
         return found
+
+    @cached_property
+    def pack_ends(self) -> Mapping[str, tuple[date, ...]]:
+        """The days on which each pack came out of use at some site, by pack id, oldest first."""
+        ends: dict[str, list[date]] = {}
+        standing: dict[str, str] = {}
+        for visit in sorted(self.visits, key=lambda visit: (visit.day, visit.row)):
+            if visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED):
+                out = visit.pack_out or standing.get(visit.site_id, "")
+                if out:
+                    ends.setdefault(out, []).append(visit.day)
+                standing[visit.site_id] = visit.pack_in
+        return {pack_id: tuple(days) for pack_id, days in ends.items()}
 
     def charged_on_shelf(self, type_name: str) -> int:
         """

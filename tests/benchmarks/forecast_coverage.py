@@ -23,7 +23,7 @@ from scipy.special import ndtr, ndtri
 
 from tripplan.fleet import Cause, Climate, Done, Fleet, Found, PackType, Site, VisitRecord
 from tripplan.forecast import forecast_fleet
-from tripplan.forecast.fleet_forecast import flat_quantiles
+from tripplan.forecast.in_place import flat_quantiles
 
 _HERE = Path(__file__).parent
 LEVELS = np.array([0.05, 0.10, 0.25, 0.50, 0.75, 0.90, 0.95])
@@ -72,7 +72,9 @@ def load_world_module():
     return load_module("forecast_world")
 
 
-def fleet_until(world, module, on_day: int, wrong: Wrong = WRONG["nothing"]) -> tuple[Fleet, dict[str, object]]:
+def fleet_until(
+    world, module, on_day: int, wrong: Wrong = WRONG["nothing"]
+) -> tuple[Fleet, dict[str, object]]:
     """Return what a keeper would have written down by a day, and the run in place at each site."""
     sites, visits, now = [], [], {}
     for k, runs in enumerate(world.runs):
@@ -208,7 +210,9 @@ def collect(n_fleets: int, first_seed: int = 1, wrong: Wrong = WRONG["nothing"],
         on = world.day(on_day)
         alive = {site_id: run for site_id, run in now.items() if run.flat >= on_day}
         said = flat_quantiles(fleet, on, tuple(LEVELS))
-        tables = {"tripplan": {site_id: said[site_id] + (on_day - run.start) for site_id, run in alive.items()}}
+        tables = {
+            "tripplan": {site_id: said[site_id] + (on_day - run.start) for site_id, run in alive.items()}
+        }
         if beside:
             tables |= other_rules(world, on_day, now)
             known = perfect.perfect_quantiles(world, module, on_day, LEVELS)

@@ -127,9 +127,7 @@ def make_world(
     return world
 
 
-def _temperatures(
-    rng: np.random.Generator, climate: str, origin: date
-) -> tuple[np.ndarray, np.ndarray]:
+def _temperatures(rng: np.random.Generator, climate: str, origin: date) -> tuple[np.ndarray, np.ndarray]:
     stray = np.empty(DAYS)
     state = rng.normal()
     temps = np.empty(DAYS)

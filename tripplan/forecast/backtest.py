@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from tripplan.errors import InputError
 from tripplan.fleet import Fleet
 from tripplan.forecast.evidence import NOTICED_DAYS
-from tripplan.forecast.fleet_forecast import chances_in_place
 from tripplan.forecast.history import Run, read_history
+from tripplan.forecast.in_place import chances_in_place
 
 __all__ = ["ENOUGH_RUNS", "BackTest", "back_test", "wilson_interval"]
 

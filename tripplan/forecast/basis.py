@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from datetime import date
 
 from tripplan.errors import Fault, InputError
-from tripplan.fleet import Fleet, Pack, PackType, Site
+from tripplan.fleet import Fleet, Pack, PackState, PackType, Site
 from tripplan.forecast.battery import Battery, battery_of, rate_share, standing_health
 from tripplan.forecast.history import History, Run, SiteHistory
 from tripplan.forecast.load import pack_draw_mah_per_day
 from tripplan.forecast.outlook import Basis
+from tripplan.forecast.weather import MILD_C, climate_of
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
 __all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence", "pack_health"]
@@ -27,6 +28,8 @@ __all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence", "pa
 USUAL_LIFE_SDS = (0.20, 0.15)
 #: Spread of the logarithm of a draw that a user states: triggers, signal and season vary. Assumption.
 DRAW_SD = 0.25
+#: The usual pack in service is taken as three years and eight cycles old. Assumption. [year], [-]
+_USUAL_YEARS, _USUAL_CYCLES = 3.0, 8
 
 
 @dataclass(frozen=True)
@@ -122,10 +125,11 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
     faults: list[Fault] = []
     found: list[Evidence] = []
     packs = {pack.pack_id: pack for pack in fleet.packs or ()}
+    stock = _Stock(fleet)
     for site in fleet.sites:
         kind = fleet.pack_types[site.pack_type]
         place = fleet.in_place[site.site_id]
-        renewal = _load(fleet, site, kind, None, on)
+        renewal = _load(stock, site, kind, None, on)
         if renewal is None and site.flat_on is not None and place.since is not None:
             renewal = _given_life(site.flat_on, place.since)
         if renewal is None:
@@ -153,9 +157,9 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
                 )
             )
             continue
-        in_place = None if site.flat_on is not None else _load(fleet, site, kind, place.pack, on)
+        in_place = None if site.flat_on is not None else _load(stock, site, kind, place.pack, on)
         runs = history.sites[site.site_id]
-        past = tuple(_load_of_run(fleet, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
+        past = tuple(_load_of_run(stock, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
         found.append(Evidence(site, place.since, in_place, renewal, runs, past))
     if faults:
         raise InputError(faults)
@@ -176,16 +180,58 @@ def _given_life(flat_on: date, since: date) -> Load | None:
     )
 
 
-def _load_of_run(fleet: Fleet, site: Site, pack: Pack | None, run: Run) -> Load | None:
+class _Stock:
+    """What the fleet's own packs tell: how often each was used up, and what such packs hold."""
+
+    def __init__(self, fleet: Fleet) -> None:
+        self.fleet = fleet
+        self._usual: dict[tuple[str, int], tuple[float, float]] = {}
+
+    def cycles(self, pack: Pack, since: date | None, on: date) -> int:
+        """Return how many runs a pack has ended since a day; each counts as a full cycle."""
+        ends = self.fleet.pack_ends.get(pack.pack_id, ())
+        return sum((since is None or end > since) and end <= on for end in ends)
+
+    def usual(self, kind: PackType, on: date) -> tuple[float, float]:
+        """Return what charged packs of a type usually hold in this fleet, and the spread of its logarithm."""
+        # by the year: packs age slowly
+        key = (kind.name, on.year)
+        if key not in self._usual:
+            self._usual[key] = self._find_usual(kind, date(on.year, 7, 1))
+        return self._usual[key]
+
+    def _find_usual(self, kind: PackType, on: date) -> tuple[float, float]:
+        battery = battery_of(kind)
+        logs = [
+            math.log(
+                pack.tested_ah
+                / kind.capacity_ah
+                * standing_health(battery, _years(pack.tested_on, on), self.cycles(pack, pack.tested_on, on))
+            )
+            for pack in self.fleet.packs or ()
+            if pack.pack_type == kind.name and pack.tested_ah and pack.state is not PackState.RETIRED
+        ]
+        mean, count = math.log(battery.usual_health), len(logs)
+        # the fleet's own tests against the table's values, which count as three packs
+        centre = (sum(logs) + 3.0 * mean) / (count + 3.0)
+        squares = 3.0 * battery.health_sd**2 + sum((log - centre) ** 2 for log in logs)
+        return math.exp(centre), math.sqrt(squares / (count + 3.0))
+
+
+def _years(day: date | None, on: date) -> float:
+    return 0.0 if day is None else max(0.0, (on - day).days / DAYS_PER_YEAR)
+
+
+def _load_of_run(stock: _Stock, site: Site, pack: Pack | None, run: Run) -> Load | None:
     """Return what the model expects of an ended run; its pack may have been of another type."""
-    kind = fleet.pack_types[site.pack_type if pack is None else pack.pack_type]
-    return _load(fleet, site, kind, pack, run.start)
+    kind = stock.fleet.pack_types[site.pack_type if pack is None else pack.pack_type]
+    return _load(stock, site, kind, pack, run.start)
 
 
-def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:
-    draw = pack_draw_mah_per_day(site, kind, fleet.profiles.get(site.profile))
+def _load(stock: _Stock, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:
+    draw = pack_draw_mah_per_day(site, kind, stock.fleet.profiles.get(site.profile))
     if draw is not None:
-        return _modelled(fleet, kind, pack, draw, on)
+        return _modelled(stock, kind, pack, draw, on)
     months = site.usual_months if site.usual_months is not None else kind.usual_months
     if months is None:
         return None
@@ -200,12 +246,12 @@ def _load(fleet: Fleet, site: Site, kind: PackType, pack: Pack | None, on: date)
     )
 
 
-def _modelled(fleet: Fleet, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
+def _modelled(stock: _Stock, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
     battery = battery_of(kind)
     rate = rate_share(battery, kind.capacity_ah, draw / HOURS_PER_DAY)
-    health, health_sd = pack_health(fleet, kind, pack, battery, on)
+    health, health_sd = _health(stock, kind, pack, battery, on)
     holds = kind.capacity_ah * MAH_PER_AH * rate * health
-    weather = "" if fleet.climate is not None else ", no climate given: 10 C all year"
+    weather = "" if climate_of(stock.fleet) is not None else f", no climate given: {MILD_C:g} C all year"
     return Load(
         math.log(draw / holds),
         DRAW_SD,
@@ -241,22 +287,19 @@ def pack_health(
     tuple of (float, float)
         Likely share of the rated capacity, and the spread of its logarithm.
     """
+    return _health(_Stock(fleet), kind, pack, battery, on)
+
+
+def _health(
+    stock: _Stock, kind: PackType, pack: Pack | None, battery: Battery, on: date
+) -> tuple[float, float]:
     if pack is not None and pack.tested_ah is not None and pack.tested_ah > 0:
-        years = 0.0 if pack.tested_on is None else (on - pack.tested_on).days / DAYS_PER_YEAR
-        share = pack.tested_ah / kind.capacity_ah * standing_health(battery, years)
-        return share, min(battery.health_sd, 0.05 + 0.03 * max(0.0, years))
-    tests = [
-        other.tested_ah / kind.capacity_ah
-        for other in fleet.packs or ()
-        if other.pack_type == kind.name and other.tested_ah
-    ]
-    usual = battery.usual_health
-    if tests:
-        # the fleet's own tests against the table's value, which counts as three packs
-        logs = [math.log(test) for test in tests]
-        usual = math.exp((sum(logs) + 3.0 * math.log(usual)) / (len(logs) + 3.0))
+        # a test of a later day says nothing sharper of a day before it
+        years = _years(pack.tested_on, on)
+        aged = standing_health(battery, years, stock.cycles(pack, pack.tested_on, on))
+        return pack.tested_ah / kind.capacity_ah * aged, min(battery.health_sd, 0.05 + 0.03 * years)
+    usual, spread = stock.usual(kind, on)
     if pack is not None and pack.bought is not None:
-        years = (on - pack.bought).days / DAYS_PER_YEAR
-        # the usual pack is taken as three years old
-        usual = min(1.05, usual * standing_health(battery, years) / standing_health(battery, 3.0))
-    return usual, battery.health_sd
+        aged = standing_health(battery, _years(pack.bought, on), stock.cycles(pack, pack.bought, on))
+        usual = min(1.05, usual * aged / standing_health(battery, _USUAL_YEARS, _USUAL_CYCLES))
+    return usual, spread

@@ -29,6 +29,7 @@ __all__ = [
     "battery_of",
     "capacity_share",
     "charge_from_rested_volts",
+    "charge_that_freezes",
     "freezing_point_c",
     "rate_share",
     "self_discharge_per_day",
@@ -71,6 +72,9 @@ class Battery:
         Share of charge against the voltage of a cell at rest for hours, both rising. [-], [V]
     charge_from_c : float
         Temperature below which the pack must not be charged. [deg C]
+    reserve_share : float
+        Share of charge still there when the device or the pack's protection cuts off: 0 unless the user
+        says otherwise, since at some milliamps a cell gives nearly all it has. [-]
     sources : mapping of str to str
         Where each number comes from.
     """
@@ -92,11 +96,14 @@ class Battery:
     rested_charges: tuple[float, ...]
     rested_volts_per_cell: tuple[float, ...]
     charge_from_c: float
+    reserve_share: float = 0.0
     sources: Mapping[str, str] = field(default_factory=dict, compare=False)
 
 
 #: What a user may set in ``[pack_types.NAME]`` in place of the table's number.
 OVERRIDABLE = (
+    "temps_c",
+    "capacity_shares",
     "cold_sd",
     "self_discharge_per_month",
     "doubling_c",
@@ -106,8 +113,17 @@ OVERRIDABLE = (
     "health_sd",
     "fade_per_year",
     "fade_per_cycle",
+    "empty_volts_per_cell",
+    "nominal_volts_per_cell",
+    "rested_charges",
+    "rested_volts_per_cell",
     "soc_reading_sd",
     "charge_from_c",
+    "reserve_share",
+)
+#: What else stands there: the device's cut-off, converter and panel.
+_NOT_OF_THE_CELL = frozenset(
+    {"cutoff_volts", "controller_idle_ma", "converter_efficiency", "converter_idle_ma", "panel_yield"}
 )
 
 
@@ -130,13 +146,18 @@ def battery_of(kind: PackType) -> Battery:
     ValueError
         If a name is not known.
 
+    Notes
+    -----
+    ``cutoff_volts`` of the pack, where the device or a protection gives up, becomes the charge that a rested
+    pack of that voltage still holds: at some milliamps the terminals show the voltage of rest.
+
     Examples
     --------
     >>> from tripplan.fleet import PackType
     >>> battery_of(PackType("A", 12.0, "p", parameters={"usual_health": 0.7})).usual_health
     0.7
     """
-    unknown = sorted(set(kind.parameters) - set(OVERRIDABLE) - {"controller_idle_ma"})
+    unknown = sorted(set(kind.parameters) - set(OVERRIDABLE) - _NOT_OF_THE_CELL)
     if unknown:
         raise ValueError(f"no such battery parameter: {', '.join(unknown)}")
     # the table needs the class above
@@ -144,7 +165,13 @@ def battery_of(kind: PackType) -> Battery:
 
     battery = BATTERIES[kind.chemistry]
     own: dict[str, Any] = {name: kind.parameters[name] for name in OVERRIDABLE if name in kind.parameters}
-    return replace(battery, **own) if own else battery
+    if own:
+        battery = replace(battery, **own)
+    cutoff = kind.parameters.get("cutoff_volts")
+    if isinstance(cutoff, float | int) and "reserve_share" not in own:
+        left = charge_from_rested_volts(battery, kind.nominal_volts, cutoff)
+        battery = replace(battery, reserve_share=left or 0.0)
+    return battery
 
 
 def capacity_share(battery: Battery, temp_c: ArrayLike) -> NDArray[np.float64]:
@@ -201,6 +228,11 @@ def self_discharge_per_day(battery: Battery, temp_c: ArrayLike) -> NDArray[np.fl
     return battery.self_discharge_per_month / DAYS_PER_MONTH * np.exp2(warmth)
 
 
+#: Share of charge of a sealed lead-acid pack against the temperature at which it may freeze.
+_FREEZING_CHARGES = (0.0, 0.25, 0.5, 0.75, 1.0)
+_FREEZING_C = (-5.0, -16.0, -24.0, -37.0, -59.0)
+
+
 def freezing_point_c(charge: ArrayLike) -> NDArray[np.float64]:
     """
     Return the temperature at which a sealed lead-acid pack may freeze and crack.
@@ -222,9 +254,31 @@ def freezing_point_c(charge: ArrayLike) -> NDArray[np.float64]:
     >>> freezing_point_c([0.0, 0.25, 0.5, 1.0]).tolist()
     [-5.0, -16.0, -24.0, -59.0]
     """
-    return np.interp(
-        np.asarray(charge, dtype=np.float64), (0.0, 0.25, 0.5, 0.75, 1.0), (-5.0, -16.0, -24.0, -37.0, -59.0)
-    )
+    return np.interp(np.asarray(charge, dtype=np.float64), _FREEZING_CHARGES, _FREEZING_C)
+
+
+def charge_that_freezes(temp_c: ArrayLike) -> NDArray[np.float64]:
+    """
+    Return the share of charge under which a sealed lead-acid pack may freeze at a temperature.
+
+    Parameters
+    ----------
+    temp_c : array_like, shape (...)
+        Temperature of the pack. [deg C]
+
+    Returns
+    -------
+    numpy.ndarray, shape (...)
+        The inverse of `freezing_point_c`; -1 where not even a flat pack freezes. [-]
+
+    Examples
+    --------
+    >>> charge_that_freezes([10.0, -4.0, -16.0, -70.0]).tolist()
+    [-1.0, -1.0, 0.25, 1.0]
+    """
+    cold = np.asarray(temp_c, dtype=np.float64)
+    share = np.interp(-cold, [-c for c in _FREEZING_C], _FREEZING_CHARGES)
+    return np.where(cold < _FREEZING_C[0], share, -1.0)
 
 
 def rate_share(battery: Battery, capacity_ah: float, current_ma: float) -> float:

@@ -41,8 +41,8 @@ BATTERIES: Mapping[Chemistry, Battery] = MappingProxyType(
                     "capacity_shares": f"{_SHEET} (30, 25, 10, -10 C) and a maker's table of adjustments "
                     f"for more than 60 min (0 to 40 C); -15 C {_MEMORY}; below: {_ASSUMED}, between that and "
                     "the factors of IEEE Std 485 (standby cells, fitted and extrapolated)",
-                    "cold_sd": f"makers' sheets lose 26 % at -10 C, the sizing factors of IEEE Std 485 (standby cells) 41 %: "
-                    f"taken as a good two spreads apart, {_ASSUMED}",
+                    "cold_sd": "at -10 C makers' sheets lose 26 %, IEEE Std 485 (for standby cells) 41 %: "
+                    f"taken as three spreads apart, {_ASSUMED}",
                     "self_discharge_per_month": "handbook of a power-electronics maker, sec. 2.5.10: calcium "
                     "grids 3 %/month at 20 C, 1.5 at 10 C",
                     "doubling_c": "the same",

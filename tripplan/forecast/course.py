@@ -1,133 +1,117 @@
-"""The course of the charge of the pack in place: for the picture, and for the danger of freezing."""
+"""The course of the charge of the packs in place: for the picture, and for the danger of freezing."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.fleet import Chemistry
-from tripplan.forecast.basis import Evidence, Load
-from tripplan.forecast.battery import freezing_point_c
-from tripplan.forecast.crossing import PanelSums, WeatherSums
+from tripplan.forecast.crossing import flat_share
+from tripplan.forecast.in_place import Cohort
 from tripplan.forecast.learning import MIDDLES
-from tripplan.forecast.pool import Physics
+from tripplan.forecast.panel import PanelSums
+from tripplan.forecast.pool import Physics, SiteKnowledge
 
-__all__ = ["charge_course", "fitting_loads", "freezes_from"]
+__all__ = ["charge_courses", "freezing_dates"]
+
+Course = tuple[tuple[float, ...], ...]
 
 
-def fitting_loads(
-    sums: WeatherSums,
-    load: Load,
-    cells: NDArray[np.float64],
-    limits: NDArray[np.float64],
-    flat_ages: Sequence[float],
-) -> NDArray[np.float64]:
+def charge_courses(
+    physics: Physics,
+    cohort: Cohort,
+    known: Mapping[str, SiteKnowledge],
+    flat_ages: NDArray[np.float64],
+    on: date,
+    to: date,
+) -> list[Course]:
     """
-    Return the loads that end just on some dates.
-
-    Parameters
-    ----------
-    sums : WeatherSums
-        Battery and weather.
-    load : Load
-        What the model expects.
-    cells : numpy.ndarray, shape (CELLS,)
-        Mass of what it got wrong; used behind a panel, where a date does not fix the load.
-    limits : numpy.ndarray, shape (n_weathers, n_ages)
-        From `WeatherSums.limits`.
-    flat_ages : sequence of three float
-        Early, likely and late. [day]
-
-    Returns
-    -------
-    numpy.ndarray, shape (3,)
-        The day's draw as a share of the pack. [1/day]
-    """
-    if isinstance(sums, PanelSums):
-        return np.exp(load.log_mean + MIDDLES[np.searchsorted(np.cumsum(cells), (0.95, 0.5, 0.05))])
-    ends = [min(max(0, math.floor(days) - 1), limits.shape[1] - 1) for days in flat_ages]
-    return np.asarray(np.exp(np.median(limits[:, ends], axis=0)), dtype=np.float64)
-
-
-def charge_course(
-    physics: Physics, item: Evidence, load: Load, loads: NDArray[np.float64], on: date, to: date
-) -> tuple[tuple[float, ...], ...]:
-    """
-    Return the usable charge left, week by week.
+    Return the usable charge left, week by week, in the early, likely and late case of each site.
 
     Parameters
     ----------
     physics : Physics
         Weather and batteries.
-    item, load : Evidence, Load
-        Site and what the model expects of it.
-    loads : numpy.ndarray, shape (3,)
-        Early, likely and late case. [1/day]
+    cohort : Cohort
+        The packs.
+    known : mapping of str to SiteKnowledge
+        What was learned; used behind a panel, where a date does not fix the load.
+    flat_ages : numpy.ndarray, shape (3, n_items)
+        Early, likely and late. [day]
     on, to : datetime.date
         Day of the forecast and the season's last.
 
     Returns
     -------
-    tuple of three tuple of float
-        Share of what the cold of that week leaves usable, 0 to 1.
+    list of tuple of three tuple of float
+        Share of what the cold of that week leaves usable, 0 to 1; empty where no model says.
     """
+    item, load = cohort.items[0]
+    if load.battery is None:
+        return []
     sums = physics.sums(item, load)
-    since = item.since or on
-    first, age = (since - physics.first).days, (on - since).days
-    charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
+    if isinstance(sums, PanelSums):
+        learned = np.cumsum(known[item.site.site_id].learned.now)
+        loads = np.exp(load.log_mean + MIDDLES[np.searchsorted(learned, (0.95, 0.5, 0.05))])[:, None]
+    else:
+        ends = np.clip(np.floor(flat_ages).astype(np.int64) - 1, 0, cohort.limits.shape[1] - 1)
+        wanted, place = np.unique(ends, return_inverse=True)
+        loads = np.exp(np.median(cohort.limits[:, wanted], axis=0))[place].reshape(ends.shape)
+    first, age = (cohort.since - physics.first).days, (on - cohort.since).days
     ages = np.maximum(0, age + np.arange(0, (to - on).days + 1, 7))
-    left = sums.likely_charge(loads, first, ages, charge_in)
+    left = sums.likely_charge(loads.ravel(), first, ages, cohort.charge_in)
     usable = np.maximum(sums.usable[:, np.minimum(first + ages, sums.n_days - 1)].mean(axis=0), 1e-3)
-    share = np.clip((left - (1.0 - usable)) / usable, 0.0, 1.0)
-    return tuple(tuple(course) for course in share.tolist())
+    share = np.clip((left - (1.0 - usable)) / usable, 0.0, 1.0).reshape(*loads.shape, len(ages))
+    return [tuple(tuple(case) for case in site) for site in share.transpose(1, 0, 2).tolist()]
 
 
-def freezes_from(
-    physics: Physics, item: Evidence, load: Load, likely_load: float, risk: float, on: date, to: date
-) -> date | None:
+def freezing_dates(
+    physics: Physics, cohort: Cohort, risks: NDArray[np.float64], on: date, to: date
+) -> list[date | None]:
     """
-    Return the day by which a pack left in place would have frozen, with the accepted risk.
+    Return the day by which each pack left in place would have frozen, with the accepted risk.
+
+    Freezing is a crossing as darkness is: the charge falls under what the day's temperature would freeze. A
+    device that goes on drawing below its cut-off is assumed, which is the safe side.
 
     Parameters
     ----------
     physics : Physics
         Weather and batteries.
-    item, load : Evidence, Load
-        Site and what the model expects of it.
-    likely_load : float
-        The likely case. [1/day]
-    risk : float
-        Chance accepted.
+    cohort : Cohort
+        The packs.
+    risks : numpy.ndarray, shape (n_items,)
+        Chances accepted.
     on, to : datetime.date
         Days looked at.
 
     Returns
     -------
-    datetime.date or None
+    list of (datetime.date or None)
         None where the chemistry does not freeze, or not within these days.
     """
-    kind = physics.fleet.pack_types[item.site.pack_type]
-    sums = physics.sums(item, load)
-    if kind.chemistry is not Chemistry.SEALED_LEAD_ACID or item.since is None:
-        return None
-    if isinstance(sums, PanelSums) or to < on:
-        return None
-    first = (item.since - physics.first).days
-    start, stop = (on - physics.first).days, (to - physics.first).days + 1
-    charge_in = 1.0 if item.history.now is None else item.history.now.charge_in
-    coldest = float(sums.temps_c[:, start:stop].min())
-    end = sums.likely_charge(np.array([likely_load]), first, np.array([stop - first]), charge_in)[0, 0]
-    if coldest >= float(freezing_point_c(end)):
-        return None
-    lost = sums.lost[:, start:stop] - sums.lost[:, first : first + 1]
-    drawn = (sums.drawn[:, start:stop] - sums.drawn[:, first : first + 1]) * np.exp(
-        -sums.lost[:, first : first + 1]
-    )
-    left = np.clip(np.exp(-lost) * (charge_in - likely_load * drawn), 0.0, 1.0)
-    frozen = np.logical_or.accumulate(sums.temps_c[:, start:stop] < freezing_point_c(left), axis=1)
-    days = np.flatnonzero(frozen.mean(axis=0) > risk)
-    return on + timedelta(days=int(days[0])) if len(days) else None
+    nothing: list[date | None] = [None] * len(cohort.items)
+    item, load = cohort.items[0]
+    kind, sums = physics.fleet.pack_types[item.site.pack_type], physics.sums(item, load)
+    # behind a panel the charge of a cold day is not known well enough to say
+    if load.battery is None or isinstance(sums, PanelSums) or cohort.since > on:
+        return nothing
+    first, age = (cohort.since - physics.first).days, (on - cohort.since).days
+    begin, stop = first + age, min(first + age + (to - on).days + 1, sums.n_days)
+    if kind.chemistry is not Chemistry.SEALED_LEAD_ACID or sums.temps_c[:, begin:stop].min() >= -5.0:
+        return nothing
+    limits = sums.freeze_limits(first, age, stop - begin, cohort.charge_in, sums.frozen_under())
+    frozen = flat_share(limits, cohort.grid)
+    mass = cohort.mass
+    if age > 0:
+        # it runs today
+        running = 1.0 - cohort.flat[age - 1][:, None] * np.array(
+            [item.dark_on is None for item, _ in cohort.items]
+        )
+        mass = mass * np.maximum(running, 1e-9)
+        mass = mass / mass.sum(axis=0)
+    above = frozen @ mass > risks
+    return [on + timedelta(days=int(np.argmax(days))) if days.any() else None for days in above.T]

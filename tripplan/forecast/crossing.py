@@ -13,79 +13,105 @@ flat is the chance that the load exceeds it: no simulation over loads is needed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.forecast.battery import Battery, capacity_share, self_discharge_per_day
-from tripplan.forecast.learning import CELLS, EDGES, WIDTH
+from tripplan.forecast.battery import (
+    Battery,
+    capacity_share,
+    charge_that_freezes,
+    self_discharge_per_day,
+)
+from tripplan.forecast.learning import CELLS, EDGES, STRAY_SHARE, WIDTH
 from tripplan.forecast.weather import cold_scores
 
-__all__ = ["LoadGrid", "PanelSums", "WeatherSums", "flat_share", "grid_over", "quantile_days"]
+__all__ = [
+    "LoadGrid",
+    "WeatherSums",
+    "flat_share",
+    "grid_over",
+    "held",
+    "quantile_days",
+    "quantiles_by_site",
+    "with_early_failures",
+]
 
 _LEAST_LOAD = 1e-9
+#: Days between those for which all sites are worked out. [day]
+_COARSE = 8
 
 
 class LoadGrid:
     """
-    Cells of equal width over the logarithm of the load; a site's uncertainty is a mass in each.
+    Cells of the width `WIDTH` over the logarithm of the load; a site's uncertainty is a mass in each.
 
     Parameters
     ----------
     low : float
         Left edge of the first cell.
-    width : float
-        Width of a cell.
     n_cells : int
         Number of cells.
     """
 
-    def __init__(self, low: float, width: float, n_cells: int) -> None:
+    def __init__(self, low: float, n_cells: int) -> None:
         self.low = low
-        self.width = width
         self.n_cells = n_cells
 
     @property
     def edges(self) -> NDArray[np.float64]:
         """Edges, shape (n_cells + 1,)."""
-        return np.asarray(self.low + self.width * np.arange(self.n_cells + 1), dtype=np.float64)
+        return np.asarray(self.low + WIDTH * np.arange(self.n_cells + 1), dtype=np.float64)
 
     @property
     def middles(self) -> NDArray[np.float64]:
         """Middles, shape (n_cells,)."""
-        return np.asarray(self.low + self.width * (np.arange(self.n_cells) + 0.5), dtype=np.float64)
+        return np.asarray(self.low + WIDTH * (np.arange(self.n_cells) + 0.5), dtype=np.float64)
 
-    def mass(self, base: float, cells: NDArray[np.float64]) -> NDArray[np.float64]:
+    def masses(self, bases: NDArray[np.float64], cells: NDArray[np.float64]) -> NDArray[np.float64]:
         """
-        Return the mass in each cell of a load known on the grid of what the model got wrong.
+        Return the mass in each cell of loads known on the grid of what the model got wrong.
 
         Parameters
         ----------
-        base : float
-            Logarithm of the load that the model expects. [ln 1/day]
-        cells : numpy.ndarray, shape (CELLS,)
+        bases : numpy.ndarray, shape (n,)
+            Logarithms of the loads that the model expects. [ln 1/day]
+        cells : numpy.ndarray, shape (n, CELLS)
             Mass over `tripplan.forecast.learning.EDGES`.
 
         Returns
         -------
-        numpy.ndarray, shape (n_cells,)
-            Sums to 1; what lies beyond the grid is in its outer cells.
+        numpy.ndarray, shape (n_cells, n)
+            Columns sum to 1; what lies beyond the grid is in its outer cells.
+
+        Examples
+        --------
+        >>> even = np.full((1, CELLS), 1.0 / CELLS)
+        >>> LoadGrid(0.0, 3).masses(np.array([WIDTH / 2.0]), even).sum(axis=0).round(9).tolist()
+        [1.0]
         """
-        cdf = np.interp(self.edges - base, EDGES, np.concatenate([[0.0], np.cumsum(cells)]))
-        cdf[0], cdf[-1] = 0.0, 1.0
-        return np.diff(cdf)
+        known = np.zeros((len(bases), CELLS + 1))
+        np.cumsum(cells, axis=1, out=known[:, 1:])
+        # both grids have cells of one width, so each edge divides its cell in the same ratio
+        place = (self.low - bases) / WIDTH + CELLS / 2.0
+        whole = np.floor(place).astype(np.int64)
+        share = (place - whole)[:, None]
+        at = whole[:, None] + np.arange(self.n_cells + 1)
+        rows = np.arange(len(bases))[:, None]
+        left = known[rows, np.clip(at, 0, CELLS)]
+        cdf = left + share * (known[rows, np.clip(at + 1, 0, CELLS)] - left)
+        cdf[:, 0], cdf[:, -1] = 0.0, 1.0
+        return np.ascontiguousarray(np.diff(cdf, axis=1).T)
 
 
-def grid_over(bases: Sequence[float], cells: Sequence[NDArray[np.float64]]) -> LoadGrid:
+def grid_over(bases: NDArray[np.float64], cells: NDArray[np.float64]) -> LoadGrid:
     """
     Return a grid wide enough for some sites.
 
     Parameters
     ----------
-    bases : sequence of float
+    bases : numpy.ndarray, shape (n,)
         Logarithms of the loads that the model expects. [ln 1/day]
-    cells : sequence of numpy.ndarray, each shape (CELLS,)
+    cells : numpy.ndarray, shape (n, CELLS)
         Mass of what the model got wrong.
 
     Returns
@@ -93,12 +119,11 @@ def grid_over(bases: Sequence[float], cells: Sequence[NDArray[np.float64]]) -> L
     LoadGrid
         All but a hundred-thousandth of each site's mass lies inside.
     """
-    low, high = np.inf, -np.inf
-    for base, mass in zip(bases, cells, strict=True):
-        cdf = np.cumsum(mass)
-        low = min(low, base + EDGES[int(np.searchsorted(cdf, 1e-5))])
-        high = max(high, base + EDGES[min(int(np.searchsorted(cdf, 1.0 - 1e-5)) + 1, CELLS)])
-    return LoadGrid(float(low), WIDTH, max(1, int(np.ceil((high - low) / WIDTH))))
+    cdf = np.cumsum(cells, axis=1)
+    first = (cdf < 1e-5).sum(axis=1)
+    last = np.minimum((cdf < 1.0 - 1e-5).sum(axis=1) + 1, CELLS)
+    low, high = float((bases + EDGES[first]).min()), float((bases + EDGES[last]).max())
+    return LoadGrid(low, max(1, int(np.ceil((high - low) / WIDTH))))
 
 
 class WeatherSums:
@@ -137,6 +162,8 @@ class WeatherSums:
         if activity is not None:
             middle = middle * activity
         self.drawn = np.concatenate([zero, np.cumsum(middle, axis=1)], axis=1)
+        self._frozen_under: NDArray[np.float64] | None = None
+        self._last: tuple[tuple[int, float], NDArray[np.float64]] | None = None
 
     @property
     def n_days(self) -> int:
@@ -169,17 +196,59 @@ class WeatherSums:
         >>> int(np.argmax(limits[0] <= np.log(0.01) + 1e-12)) + 1
         100
         """
-        stop = min(start + n_ages, self.n_days)
-        since = self.lost[:, start + 1 : stop + 1] - self.lost[:, start : start + 1]
+        last = self._last
+        if last is not None and last[0] == (start, charge) and last[1].shape[1] >= n_ages:
+            return last[1][:, :n_ages]
+        # a little further than asked for: runs that began on one day ask for different lengths
+        load = self._least_loads(start, 0, -(-n_ages // 64) * 64, charge, 1.0 - self.usable)
+        limits = _as_limits(load)
+        self._last = ((start, charge), limits)
+        return held(limits, n_ages)[:, :n_ages]
+
+    def frozen_under(self) -> NDArray[np.float64]:
+        """Return the share of charge under which a lead-acid pack freezes, for each weather and day."""
+        if self._frozen_under is None:
+            self._frozen_under = charge_that_freezes(self.temps_c)
+        return self._frozen_under
+
+    def freeze_limits(
+        self, start: int, first_age: int, n_ages: int, charge: float, bar: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """
+        Return the logarithm of the least load that lets the charge fall under a bar on some days.
+
+        Parameters
+        ----------
+        start : int
+            Index of the day on which the pack goes in.
+        first_age : int
+            Days since then from which it counts.
+        n_ages : int
+            Days from there on.
+        charge : float
+            Share of its charge with which the pack goes in.
+        bar : numpy.ndarray, shape (n_weathers, n_days)
+            Share of charge under which a pack freezes on each day; negative where none does.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_weathers, n_ages)
+            Never rises along a row.
+        """
+        return held(_as_limits(self._least_loads(start, first_age, n_ages, charge, bar)), n_ages)
+
+    def _least_loads(
+        self, start: int, first_age: int, n_ages: int, charge: float, bar: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        begin, stop = start + first_age, min(start + first_age + n_ages, self.n_days)
+        since = self.lost[:, begin + 1 : stop + 1] - self.lost[:, start : start + 1]
         # exp(-lost at start) brings the running sum to the start of this pack
-        drawn = (self.drawn[:, start + 1 : stop + 1] - self.drawn[:, start : start + 1]) * np.exp(
+        drawn = (self.drawn[:, begin + 1 : stop + 1] - self.drawn[:, start : start + 1]) * np.exp(
             -self.lost[:, start : start + 1]
         )
-        spare = charge - (1.0 - self.usable[:, start:stop]) * np.exp(since)
+        spare = charge - bar[:, begin:stop] * np.exp(since)
         with np.errstate(divide="ignore", invalid="ignore"):
-            load = np.where(drawn > 0.0, np.maximum(spare, 0.0) / drawn, np.where(spare > 0.0, np.inf, 0.0))
-        limit: NDArray[np.float64] = np.log(np.clip(np.minimum.accumulate(load, axis=1), _LEAST_LOAD, 1e9))
-        return _held(limit, n_ages)
+            return np.where(drawn > 0.0, np.maximum(spare, 0.0) / drawn, np.where(spare > 0.0, np.inf, 0.0))
 
     def likely_charge(
         self, load: NDArray[np.float64], start: int, ages: NDArray[np.int64], charge: float = 1.0
@@ -211,156 +280,6 @@ class WeatherSums:
         )
 
 
-class PanelSums(WeatherSums):
-    """
-    The same with a panel, which fills the pack again: followed day by day for a set of loads.
-
-    Parameters
-    ----------
-    battery : Battery
-        Numbers of the chemistry.
-    temps_c : numpy.ndarray, shape (n_weathers, n_days)
-        The day's mean. [deg C]
-    harvest : numpy.ndarray, shape (n_days,)
-        What the panel brings on each day as a share of the pack. [1/day]
-    base : float
-        Logarithm of the load about which loads are followed. [ln 1/day]
-    activity : numpy.ndarray, shape (n_days,), optional
-        Draw of each day against the average.
-    """
-
-    #: Steps of the logarithm of the load, and how far on either side of the base.
-    STEP = 0.05
-    REACH = 2.4
-    #: Starts are followed from the first day of their week: up to six days on the safe side. [day]
-    EVERY = 7
-
-    def __init__(
-        self,
-        battery: Battery,
-        temps_c: NDArray[np.float64],
-        harvest: NDArray[np.float64],
-        base: float,
-        activity: NDArray[np.float64] | None = None,
-    ) -> None:
-        # a few weathers in mirrored pairs: the sun decides here, not the single cold day
-        pairs = len(temps_c) // 2
-        few = temps_c[[*range(min(4, pairs)), *range(pairs, pairs + min(4, pairs))]] if pairs else temps_c
-        super().__init__(battery, few, activity)
-        self.activity = np.ones(few.shape[1]) if activity is None else activity
-        self.harvest = np.where(few >= battery.charge_from_c, harvest[None, :], 0.0)
-        self.loads = base + self.STEP * np.arange(
-            -round(self.REACH / self.STEP), round(self.REACH / self.STEP) + 1
-        )
-        self._followed: dict[tuple[int, float], NDArray[np.float64]] = {}
-
-    def limits(self, start: int, n_ages: int, charge: float = 1.0) -> NDArray[np.float64]:
-        """
-        Return the logarithm of the least load that has crossed by the end of each day.
-
-        Parameters
-        ----------
-        start, n_ages, charge
-            As in `WeatherSums.limits`.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n_weathers, n_ages)
-            Never rises along a row; a step above the highest load followed where none has crossed.
-        """
-        early = start - start % self.EVERY
-        self._follow([early], start - early + n_ages, charge)
-        return self._followed[early, charge][:, start - early : start - early + n_ages]
-
-    def prepare(self, first: int, last: int, n_ages: int) -> None:
-        """
-        Follow the packs of many starts at once, which is much quicker than one after another.
-
-        Parameters
-        ----------
-        first, last : int
-            Indices of the first and last day on which packs go in.
-        n_ages : int
-            Days to follow each.
-        """
-        early = first - first % self.EVERY
-        self._follow(range(early, last + 1, self.EVERY), n_ages + self.EVERY, 1.0)
-
-    def likely_charge(
-        self, load: NDArray[np.float64], start: int, ages: NDArray[np.int64], charge: float = 1.0
-    ) -> NDArray[np.float64]:
-        """
-        Return the share of charge left at some ages, averaged over the weathers.
-
-        Parameters
-        ----------
-        load, start, ages, charge
-            As in `WeatherSums.likely_charge`.
-
-        Returns
-        -------
-        numpy.ndarray, shape (n, n_ages)
-            Never below 0.
-        """
-        left = np.full((len(self.usable), len(load)), charge)
-        course = np.empty((len(load), len(ages)))
-        day = start
-        for place, age in enumerate(ages):
-            for next_day in range(day, min(start + int(age), self.n_days)):
-                left = self._next_day(left, load[None, :], next_day)
-                day = next_day + 1
-            course[:, place] = np.maximum(left, 0.0).mean(axis=0)
-        return course
-
-    def _next_day(
-        self, left: NDArray[np.float64], load: NDArray[np.float64], day: int
-    ) -> NDArray[np.float64]:
-        left = left * (1.0 - self.loss[:, day, None]) - load * self.activity[day]
-        return np.asarray(np.minimum(left + self.harvest[:, day, None], 1.0), dtype=np.float64)
-
-    def _follow(self, starts: Sequence[int], n_ages: int, charge: float) -> None:
-        new = [
-            start
-            for start in starts
-            if (start, charge) not in self._followed or self._followed[start, charge].shape[1] < n_ages
-        ]
-        if not new:
-            return
-        load = np.exp(self.loads)[None, :]
-        left = np.full((len(new), len(self.usable), len(self.loads)), charge)
-        alive = np.ones(left.shape, dtype=bool)
-        limits = np.full((len(new), len(self.usable), n_ages), np.nan)
-        begun = 0
-        for day in range(new[0], min(new[-1] + n_ages, self.n_days)):
-            while begun < len(new) and new[begun] <= day:
-                begun += 1
-            left[:begun] = self._next_day(left[:begun], load, day)
-            alive[:begun] &= left[:begun] > 1.0 - self.usable[:, day, None]
-            # the loads rise, so those alive come first
-            top = self.loads[0] + self.STEP * (alive[:begun].sum(axis=2) - 0.5)
-            for place in range(begun):
-                if day - new[place] < n_ages:
-                    limits[place, :, day - new[place]] = top[place]
-        for place, start in enumerate(new):
-            followed = limits[place][:, ~np.isnan(limits[place, 0])]
-            self._followed[start, charge] = _held(np.minimum.accumulate(followed, axis=1), n_ages)
-
-
-def _usable(battery: Battery, temps_c: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the usable share in each weather; in each the cold bites as hard as in some makes of pack."""
-    share = capacity_share(battery, temps_c)
-    bite = np.exp(battery.cold_sd * cold_scores(len(temps_c)) - battery.cold_sd**2 / 2.0)
-    return np.asarray(np.where(share < 1.0, np.maximum(1.0 - (1.0 - share) * bite[:, None], 0.0), share))
-
-
-def _held(limit: NDArray[np.float64], n_ages: int) -> NDArray[np.float64]:
-    """Hold the last limit to the end of the days wanted."""
-    missing = n_ages - limit.shape[1]
-    if missing <= 0:
-        return limit
-    return np.concatenate([limit, np.repeat(limit[:, -1:], missing, axis=1)], axis=1)
-
-
 def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float64]:
     """
     Return, for each cell of the load, the chance of being flat by the end of each day.
@@ -378,7 +297,7 @@ def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float6
         ``flat_share(...) @ mass`` is the chance for each site.
     """
     n_weathers, n_ages = limits.shape
-    place = np.clip((limits - grid.low) / grid.width, 0.0, float(grid.n_cells))
+    place = np.clip((limits - grid.low) / WIDTH, 0.0, float(grid.n_cells))
     cell = np.minimum(place.astype(np.int64), grid.n_cells - 1)
     share = place - cell
     at = np.arange(n_ages)[None, :] * (grid.n_cells + 1) + cell
@@ -387,6 +306,76 @@ def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float6
     steps += np.bincount(at.ravel() + 1, weights=share.ravel(), minlength=size)
     table = np.cumsum(steps.reshape(n_ages, grid.n_cells + 1), axis=1)[:, : grid.n_cells]
     return np.asarray(table / n_weathers, dtype=np.float64)
+
+
+def with_early_failures(table: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Add the few packs that fail early: they last half as long as the others would.
+
+    Parameters
+    ----------
+    table : numpy.ndarray, shape (n_ages, n)
+        Chance of being flat by the end of each day.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_ages, n)
+        The same with one pack in fifty failing.
+    """
+    double = np.minimum(2 * np.arange(len(table)) + 1, len(table) - 1)
+    return np.asarray((1.0 - STRAY_SHARE) * table + STRAY_SHARE * table[double], dtype=np.float64)
+
+
+def quantiles_by_site(
+    table: NDArray[np.float64], mass: NDArray[np.float64], levels: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """
+    Return the ages at which sites reach some chances of being flat.
+
+    The product of table and mass is only worked out for every eighth day, and then where it is needed.
+
+    Parameters
+    ----------
+    table : numpy.ndarray, shape (n_ages, n_cells)
+        From `flat_share`; never falls along a column.
+    mass : numpy.ndarray, shape (n_cells, n)
+        From `LoadGrid.masses`.
+    levels : numpy.ndarray, shape (n_levels, n)
+        Chances wanted.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_levels, n)
+        As `quantile_days` of ``table @ mass``. [day]
+    """
+    n_ages, n = len(table), mass.shape[1]
+    coarse = table[_COARSE - 1 :: _COARSE] @ mass
+    by_site = np.ascontiguousarray(mass.T)
+
+    def chance(ages: NDArray[np.int64]) -> NDArray[np.float64]:
+        rows = table[np.minimum(ages, n_ages - 1)]
+        return np.asarray(np.einsum("sc,sc->s", rows, by_site), dtype=np.float64)
+
+    found = np.empty(levels.shape)
+    for place, level in enumerate(levels):
+        low = _COARSE * np.count_nonzero(coarse < level, axis=0)
+        high = np.minimum(low + _COARSE - 1, n_ages)
+        while True:
+            # the first age that reaches the level lies in low .. high
+            middle = (low + high) // 2
+            is_open = low < high
+            if not is_open.any():
+                break
+            reached = chance(middle) >= level
+            high = np.where(is_open & reached, middle, high)
+            low = np.where(is_open & ~reached, middle + 1, low)
+        here = chance(low)
+        before = np.where(low > 0, chance(np.maximum(low - 1, 0)), 0.0)
+        rise = here - before
+        within = np.divide(level - before, rise, out=np.ones(n), where=rise > 0)
+        is_reached = (low < n_ages) & (here >= level)
+        found[place] = np.where(is_reached, low + np.clip(within, 0.0, 1.0), float(n_ages))
+    return found
 
 
 def quantile_days(chance: NDArray[np.float64], level: NDArray[np.float64] | float) -> NDArray[np.float64]:
@@ -421,3 +410,24 @@ def quantile_days(chance: NDArray[np.float64], level: NDArray[np.float64] | floa
     rise = here - before
     within = np.divide(target - before, rise, out=np.ones(n), where=rise > 0)
     return np.where(below < n_ages, at + np.clip(within, 0.0, 1.0), float(n_ages))
+
+
+def _usable(battery: Battery, temps_c: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the usable share in each weather; in each the cold bites as hard as in some makes of pack."""
+    share = capacity_share(battery, temps_c)
+    bite = np.exp(battery.cold_sd * cold_scores(len(temps_c)) - battery.cold_sd**2 / 2.0)
+    share = np.where(share < 1.0, np.maximum(1.0 - (1.0 - share) * bite[:, None], 0.0), share)
+    return np.asarray(np.maximum(share - battery.reserve_share, 0.0), dtype=np.float64)
+
+
+def _as_limits(load: NDArray[np.float64]) -> NDArray[np.float64]:
+    lowest = np.minimum.accumulate(load, axis=1)
+    return np.asarray(np.log(np.clip(lowest, _LEAST_LOAD, 1e9)), dtype=np.float64)
+
+
+def held(limit: NDArray[np.float64], n_ages: int) -> NDArray[np.float64]:
+    """Hold the last limit to the end of the days wanted."""
+    missing = n_ages - limit.shape[1]
+    if missing <= 0:
+        return limit
+    return np.concatenate([limit, np.repeat(limit[:, -1:], missing, axis=1)], axis=1)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.forecast.crossing import PanelSums, WeatherSums
+from tripplan.forecast.crossing import WeatherSums
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, EDGES, MIDDLES, WIDTH
+from tripplan.forecast.panel import PanelSums
+from tripplan.forecast.percent import PercentMeaning, percent_meaning
 
-__all__ = ["NOTHING", "NOTICED_DAYS", "RunEvidence", "run_evidence"]
+__all__ = ["NOTHING", "NOTICED_DAYS", "RunEvidence", "learn_percent", "run_evidence"]
 
 #: Share of rested voltages that are simply wrong (meter, wrong pack, not rested). Assumption.
 _WRONG_READINGS = 0.05
@@ -38,11 +39,14 @@ class RunEvidence:
         Charge that the model expects at each reading, for each load.
     charges : numpy.ndarray, shape (n_readings,)
         Charge that was read.
+    sds : numpy.ndarray, shape (n_readings,)
+        Spread of each reading that is no voltage; 0 for a voltage.
     """
 
     signs: NDArray[np.float64]
     left: NDArray[np.float64]
     charges: NDArray[np.float64]
+    sds: NDArray[np.float64]
 
     def readings(self, offset: float, sd: float) -> NDArray[np.float64]:
         """
@@ -63,8 +67,10 @@ class RunEvidence:
         if not len(self.charges):
             return np.ones(CELLS)
         # readings of one run share the pack's own error: together they never count for more than two
-        sd *= max(1.0, len(self.charges) / 2.0) ** 0.5
-        apart = (np.clip(self.left, 0.0, 1.0) + offset - self.charges[:, None]) / sd
+        is_volts = self.sds <= 0.0
+        sds = np.where(is_volts, sd, self.sds) * max(1.0, len(self.charges) / 2.0) ** 0.5
+        high = np.where(is_volts, offset, 0.0)[:, None]
+        apart = (np.clip(self.left, 0.0, 1.0) + high - self.charges[:, None]) / sds[:, None]
         # what reads full is at least that full, what reads empty at most that
         apart = np.where((self.charges[:, None] >= 1.0) & (apart > 0.0), 0.0, apart)
         apart = np.where((self.charges[:, None] <= 0.0) & (apart < 0.0), 0.0, apart)
@@ -76,10 +82,12 @@ class RunEvidence:
         return self.signs * self.readings(offset, sd)
 
 
-NOTHING = RunEvidence(np.ones(CELLS), np.empty((0, CELLS)), np.empty(0))
+NOTHING = RunEvidence(np.ones(CELLS), np.empty((0, CELLS)), np.empty(0), np.empty(0))
 
 
-def run_evidence(run: Run, base: float, sums: WeatherSums, first: date) -> RunEvidence:
+def run_evidence(
+    run: Run, base: float, sums: WeatherSums, first: date, meaning: PercentMeaning | None = None
+) -> RunEvidence:
     """
     Return what a run says about what the model got wrong.
 
@@ -93,6 +101,8 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date) -> RunEv
         Battery and weather.
     first : datetime.date
         First day of `sums`.
+    meaning : PercentMeaning, optional
+        What the device's percentages stand for.
 
     Returns
     -------
@@ -101,7 +111,12 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date) -> RunEv
     """
     alive_age = (run.alive_on - run.start).days
     dark_age = None if run.dark_by is None else (run.dark_by - run.start).days + 1
-    if alive_age <= 0 and dark_age is None and not run.charges:
+    read = [(day, charge, 0.0) for day, charge in run.charges]
+    if meaning is not None:
+        # of percentages that come daily the last of each month says it all
+        months = {(day.year, day.month): (day, percent) for day, percent in run.percents}
+        read += [(day, meaning.charge(percent), meaning.sd) for day, percent in months.values()]
+    if alive_age <= 0 and dark_age is None and not read:
         return NOTHING
     start = (run.start - first).days
     limits = sums.limits(start, max(alive_age, dark_age or 0, 1), run.charge_in)
@@ -121,8 +136,40 @@ def run_evidence(run: Run, base: float, sums: WeatherSums, first: date) -> RunEv
         signs = (lately + _UNNOTICED * (dark - alive)) / (1.0 + _UNNOTICED)
     signs = np.clip(signs, 0.0, 1.0)
     # behind a panel volts tell of the last sunny day, not of the draw
-    if not run.charges or isinstance(sums, PanelSums):
-        return RunEvidence(signs, NOTHING.left, NOTHING.charges)
-    ages = np.array([(day - run.start).days for day, _ in run.charges])
+    if not read or isinstance(sums, PanelSums):
+        return RunEvidence(signs, NOTHING.left, NOTHING.charges, NOTHING.sds)
+    ages = np.array([(day - run.start).days for day, _, _ in read])
     left = sums.likely_charge(np.exp(base + MIDDLES), start, ages, run.charge_in).T
-    return RunEvidence(signs, left, np.array([charge for _, charge in run.charges]))
+    charges, sds = np.array([(charge, sd) for _, charge, sd in read]).T
+    return RunEvidence(signs, left, charges, sds)
+
+
+def learn_percent(runs: Sequence[Run], sums: Sequence[WeatherSums], first: date) -> PercentMeaning | None:
+    """
+    Return what the percentages of one site's device mean, from its own flat packs.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Ended runs of the site.
+    sums : sequence of WeatherSums
+        Battery and weather of each.
+    first : datetime.date
+        First day of `sums`.
+
+    Returns
+    -------
+    PercentMeaning or None
+        None while too little is known.
+    """
+    told = []
+    for run, each in zip(runs, sums, strict=True):
+        if run.dark_by is None or not run.percents or isinstance(each, PanelSums):
+            continue
+        start, dark_age = (run.start - first).days, (run.dark_by - run.start).days
+        # the load that ends on that day
+        load = np.exp(np.median(each.limits(start, max(1, dark_age), run.charge_in)[:, -1]))
+        ages = np.array([(day - run.start).days for day, _ in run.percents])
+        left = each.likely_charge(np.array([load]), start, ages, run.charge_in)[0]
+        told.append((np.array([percent for _, percent in run.percents]), np.clip(left, 0.0, 1.0)))
+    return percent_meaning(told)

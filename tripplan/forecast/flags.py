@@ -9,7 +9,9 @@ from tripplan.fleet import Chemistry, Fleet
 from tripplan.forecast.basis import Evidence
 from tripplan.forecast.history import SiteHistory
 from tripplan.forecast.outlook import PastRun
+from tripplan.forecast.percent import PercentMeaning
 from tripplan.forecast.pool import FAR_DAYS
+from tripplan.forecast.weather import climate_of
 from tripplan.forecast.words import NEVER_FLAT
 
 __all__ = ["backup_flags", "freezing_flags", "panel_flags", "percent_flags", "run_flags"]
@@ -43,14 +45,16 @@ def run_flags(runs: Sequence[PastRun]) -> tuple[str, ...]:
     return (f"{what} outside what was said: look whether something changed there",)
 
 
-def percent_flags(history: SiteHistory) -> tuple[str, ...]:
+def percent_flags(history: SiteHistory, meaning: PercentMeaning | None = None) -> tuple[str, ...]:
     """
-    Return what the percentage that a device gives is worth: a warning, never a charge.
+    Return what the percentage that a device gives is worth.
 
     Parameters
     ----------
     history : SiteHistory
         Of one site.
+    meaning : PercentMeaning, optional
+        What the device's own flat packs have shown it to mean.
 
     Returns
     -------
@@ -61,6 +65,9 @@ def percent_flags(history: SiteHistory) -> tuple[str, ...]:
     now = None if history.now is None else history.now.last_percent
     if now is None:
         return ()
+    if meaning is not None:
+        stands = f"{meaning.charge(now):.0%} of charge, as {meaning.n_runs} flat packs of its own show"
+        return (f"its device says {now:g} %, which stands for about {stands}",)
     ended = [
         run.last_percent for run in history.past if run.dark_by is not None and run.last_percent is not None
     ]
@@ -95,7 +102,7 @@ def panel_flags(item: Evidence, likely: date, late: date, on: date) -> tuple[str
 
 def backup_flags(fleet: Fleet, item: Evidence, swap_by: date) -> tuple[str, ...]:
     """Warn of alkaline backup cells where the swap-by date lies in deep cold."""
-    site, climate = item.site, fleet.climate
+    site, climate = item.site, climate_of(fleet)
     if site.backup_days <= 0 or site.backup_chemistry is not Chemistry.ALKALINE or climate is None:
         return ()
     if climate.mean_c[swap_by.month - 1] > _ALKALINE_FAILS_C:

@@ -27,6 +27,8 @@ _FLAT_BELOW = 0.25
 #: A device that reported every so often is taken as dark when it misses this many reports in a row.
 _MISSED_REPORTS = 3.0
 _ENOUGH_REPORTS = 4
+#: A rested pack without a panel that holds so much more than before was swapped, or one reading is wrong.
+_CLEARLY_MORE = 0.5
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,8 @@ class Run:
         Empty where not known.
     silent_since : datetime.date or None
         Last report of a device that reported regularly and has missed several reports since.
-    last_percent : float or None
-        Last percentage that the device gave; no charge, see `tripplan.forecast.past`. [%]
+    percents : tuple of (datetime.date, float)
+        Percentages that the device gave; no charge until its own flat packs show what they mean. [%]
     """
 
     site_id: str
@@ -65,7 +67,12 @@ class Run:
     charge_in: float = 1.0
     pack_id: str = ""
     silent_since: date | None = None
-    last_percent: float | None = None
+    percents: tuple[tuple[date, float], ...] = ()
+
+    @property
+    def last_percent(self) -> float | None:
+        """The last percentage that the device gave. [%]."""
+        return self.percents[-1][1] if self.percents else None
 
     @property
     def days(self) -> int:
@@ -142,7 +149,7 @@ def _site_runs(
     on: date,
     left_out: list[str],
 ) -> SiteHistory:
-    kind = fleet.pack_types[site.pack_type]
+    kind, has_panel = fleet.pack_types[site.pack_type], site.panel_w is not None
     start: date | None = None
     pack_id, charge_in = "", 1.0
     if site.swapped_on is not None and (not visits or site.swapped_on < visits[0].day):
@@ -154,7 +161,15 @@ def _site_runs(
         is_end = visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED)
         if is_end and start is not None and visit.day > start:
             run = Run(site.site_id, start, visit.day, start, charge_in=charge_in, pack_id=pack_id)
-            past.append(_with_evidence(run, kind, [*inside, visit], readings, left_out))
+            if pack_id and visit.pack_out and visit.pack_out != pack_id:
+                left_out.append(
+                    f"visits.csv, row {visit.row}, site {site.site_id}: pack {visit.pack_out} came out, but "
+                    f"{pack_id} went in on {start.isoformat()}; left out of the learning"
+                )
+            else:
+                past.append(
+                    _with_evidence(run, kind, [*inside, visit], readings, left_out, has_panel=has_panel)
+                )
         if is_end:
             start = None if visit.done is Done.REMOVED else visit.day
             pack_id, inside = visit.pack_in, []
@@ -181,7 +196,7 @@ def _site_runs(
             charge_in=charge_in,
             pack_id=place.pack.pack_id if place.pack is not None else pack_id,
         )
-        now = _with_evidence(run, kind, inside, readings, left_out)
+        now = _with_evidence(run, kind, inside, readings, left_out, has_panel=has_panel)
         now = replace(now, silent_since=_silent_since(now, inside, readings, on))
     return SiteHistory(tuple(past), now, before_change)
 
@@ -218,22 +233,26 @@ def _with_evidence(
     visits: Sequence[VisitRecord],
     readings: Sequence[tuple[date, Reading]],
     left_out: list[str],
+    *,
+    has_panel: bool,
 ) -> Run:
     battery = battery_of(kind)
     alive, dark = run.start, None
     charges: list[tuple[date, float]] = []
     reports: list[date] = []
-    percent: float | None = None
+    percents: list[tuple[date, float]] = []
     for day, reading in readings:
         if day < run.start or (run.end is not None and day >= run.end) or reading.source != "pack":
             continue
         reports.append(day)
         alive = max(alive, day)
-        percent = reading.percent if reading.percent is not None else percent
+        if reading.percent is not None:
+            percents.append((day, reading.percent))
         if reading.volts is not None:
             charge = charge_from_rested_volts(battery, kind.nominal_volts, reading.volts)
             if charge is not None:
                 charges.append((day, charge))
+    running_after: VisitRecord | None = None
     for visit in visits:
         charge = None
         if visit.volts_out is not None:
@@ -253,6 +272,8 @@ def _with_evidence(
             if visit.cause is Cause.FLAT or (charge is not None and charge < _FLAT_BELOW):
                 dark = visit.day
         elif visit.found is Found.RUNNING or (ends and visit.found is None and visit.cause is None):
+            if dark is not None and visit.found is Found.RUNNING and visit.day > dark:
+                running_after = visit
             # a swap without a word was one of a pack that still ran
             alive = max(alive, visit.day)
     if dark is not None:
@@ -262,10 +283,41 @@ def _with_evidence(
                 f"visits.csv, site {run.site_id}: found dark and flat on {dark.isoformat()}, but it reported "
                 f"on {late_reports[0].isoformat()}; left out of the learning"
             )
-            return replace(run, alive_on=run.start)
+            return _taught_nothing(run, alive)
+        if running_after is not None:
+            left_out.append(
+                f"visits.csv, row {running_after.row}, site {run.site_id}: found running, but found dark and "
+                f"flat on {dark.isoformat()} with no swap between; left out of the learning"
+            )
+            return _taught_nothing(run, alive)
         alive = min(alive, dark)
         dark = _dark_by_silence(reports, dark)
-    return replace(run, alive_on=alive, dark_by=dark, charges=tuple(charges), last_percent=percent)
+    charges.sort()
+    jump = None if has_panel else _unrecorded_swap(charges)
+    if jump is not None:
+        before, after = jump
+        left_out.append(
+            f"site {run.site_id}: the rested pack rose from {before[1]:.0%} of charge on "
+            f"{before[0].isoformat()} to {after[1]:.0%} on {after[0].isoformat()} with no swap on record; "
+            "left out of the learning"
+        )
+        return _taught_nothing(run, alive)
+    return replace(run, alive_on=alive, dark_by=dark, charges=tuple(charges), percents=tuple(percents))
+
+
+def _taught_nothing(run: Run, alive: date) -> Run:
+    """Return a run whose records contradict each other: the pack in place still gave its signs of life."""
+    return replace(run, alive_on=alive if run.end is None else run.start)
+
+
+def _unrecorded_swap(
+    charges: Sequence[tuple[date, float]],
+) -> tuple[tuple[date, float], tuple[date, float]] | None:
+    """Return two rested readings of one run between which the charge rose beyond any error of a meter."""
+    for before, after in pairwise(charges):
+        if after[0] > before[0] and after[1] - before[1] > _CLEARLY_MORE:
+            return before, after
+    return None
 
 
 def _usual_gap(reports: Sequence[date]) -> int | None:

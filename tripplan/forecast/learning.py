@@ -6,8 +6,8 @@ The logarithm of a run's load is ``base + v``: `base` is what the model expects 
 mean of its class (device profile and basis) with the spread `tau`; `eta` belongs to the run (the pack's
 health, the season's business) with the spread `eta_sd`. A run's evidence is its likelihood over a grid of
 ``v``. The fleet's class means, `tau` and `eta_sd` are averaged over a grid of values with weak priors; each
-site's `theta` is then filtered through its own runs. How fast levels drift is averaged over a few values in the
-same way. No sampling: the same records give the same dates.
+site's `theta` is then filtered through its own runs. How fast levels drift is averaged over a few values in
+the same way. No sampling: the same records give the same dates.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ CELLS = 161
 EDGES = WIDTH * (np.arange(CELLS + 1) - CELLS / 2.0)
 MIDDLES = (EDGES[:-1] + EDGES[1:]) / 2.0
 
-#: Usual drift of a site's draw, spread of its logarithm over a year. Assumption; the fleet's runs may say more.
+#: Usual drift of a site's draw, spread of its logarithm over a year. Assumption; the fleet's runs say more.
 DRIFT_PER_YEAR = 0.15
 #: Chance that a run ended for a reason outside the model (an early failure, a wrong record). Assumption.
 STRAY_SHARE = 0.02
@@ -55,7 +55,7 @@ _MEANS = np.linspace(-1.2, 1.2, 49)
 _MEAN_SD = 0.30
 _LOG_SPREAD_SD = 0.45
 _MOST_SITES_FITTED = 400
-_MOST_SITES_WEIGHED = 100
+_MOST_SITES_WEIGHED = 80
 #: A few sites are unlike their class (weak signal, a busy trail); assumption.
 _ODD_SHARE = 0.03
 _ODD_SD = 0.45
@@ -373,14 +373,18 @@ def _drift_by_gap(
     left: int,
     theta: NDArray[np.float64],
     kernels: _Kernels,
+    *,
+    backward: bool = False,
 ) -> None:
+    """Let the level at the run that is `left`th from the end drift from the run before it, or back to it."""
     months: dict[int, list[int]] = {}
     for column in columns:
         place = lengths[column] - left
         if place > 0:
             months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(column)
     for count, those in months.items():
-        theta[:, those] = kernels.drift(count / 12.0) @ theta[:, those]
+        kernel = kernels.drift(count / 12.0)
+        theta[:, those] = (kernel.T if backward else kernel) @ theta[:, those]
 
 
 def _with_strays(likelihood: NDArray[np.float64], foreseen: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -437,14 +441,13 @@ def _fit_fleet(
 
 def _backward(chains: Sequence[Chain], kernels: _Kernels) -> NDArray[np.float64]:
     """Return the likelihood of all runs of each site as a function of its level at the first run."""
-    messages = np.empty((CELLS, len(chains)))
-    for column, chain in enumerate(chains):
-        message = np.ones(CELLS)
-        for place in range(len(chain.likelihoods) - 1, -1, -1):
-            likelihood = chain.likelihoods[place]
-            seen = (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * float(likelihood.mean())
-            message = message * (kernels.eta.T @ seen)
-            if place:
-                message = kernels.drift(chain.gaps[place - 1]).T @ message
-        messages[:, column] = message
+    messages = np.ones((CELLS, len(chains)))
+    lengths = [len(chain.likelihoods) for chain in chains]
+    for left in range(1, max(lengths) + 1):
+        # `left` counts runs from the end
+        columns = [column for column, length in enumerate(lengths) if length >= left]
+        likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
+        seen = (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * likelihood.mean(axis=0)
+        messages[:, columns] *= kernels.eta.T @ seen
+        _drift_by_gap(chains, columns, lengths, left, messages, kernels, backward=True)
     return messages

@@ -78,10 +78,13 @@ def pack_draw_mah_per_day(site: Site, kind: PackType, profile: Profile | None) -
             return None
         at_plug = device
         if site.converter_volts is not None:
-            at_plug = through_converter_mah(device, site.volts, site.converter_volts)
+            efficiency = site.converter_efficiency or CONVERTER_EFFICIENCY
+            at_plug = through_converter_mah(device, site.volts, site.converter_volts, efficiency)
     at_plug += draw_from_current_mah_per_day(site.converter_idle_ma or 0.0)
     if kind.nominal_volts != kind.volts:
-        at_plug = through_converter_mah(at_plug, kind.volts, kind.nominal_volts)
+        efficiency = kind.number("converter_efficiency", CONVERTER_EFFICIENCY)
+        at_plug = through_converter_mah(at_plug, kind.volts, kind.nominal_volts, efficiency)
+        at_plug += kind.number("converter_idle_ma", 0.0) * HOURS_PER_DAY
     if site.panel_w is not None:
-        at_plug += kind.parameters.get("controller_idle_ma", 0.0) * HOURS_PER_DAY
+        at_plug += kind.number("controller_idle_ma", 0.0) * HOURS_PER_DAY
     return at_plug if at_plug > 0.0 else None

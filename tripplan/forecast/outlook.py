@@ -189,7 +189,7 @@ class Outlook:
     sites: Mapping[str, SiteForecast]
     renewals: Mapping[str, Renewal]
     dark_chance_in_place: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
-    dark_chance_by_age: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    dark_chance_by_age: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
     dark_step: int = 7
     notes: tuple[str, ...] = ()
     packs: Mapping[str, PackLearned] = field(default_factory=dict)
@@ -221,4 +221,4 @@ class Outlook:
         if table is None:
             return 0.0
         row = min((put_in - self.on).days // self.dark_step, len(table) - 1)
-        return float(table[row][:days].sum())
+        return float(table[row][:days].sum(dtype=np.float64))

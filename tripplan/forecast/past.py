@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.forecast.basis import Evidence
-from tripplan.forecast.crossing import flat_share, grid_over, quantile_days
+from tripplan.forecast.crossing import flat_share, grid_over, quantiles_by_site, with_early_failures
 from tripplan.forecast.learning import MIDDLES, SiteLearned
 from tripplan.forecast.outlook import PastRun
-from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge
+from tripplan.forecast.pool import Physics, SiteKnowledge
 
 __all__ = ["pack_notes", "past_runs"]
 
 _SHOWN = 5
 _FOLLOWED_DAYS = 2 * 365
+_LEVELS = np.array([[0.05], [0.5], [0.95]])
 #: Standard deviations by which a pack must fall short.
 _CLEARLY = 2.0
 
@@ -48,11 +49,13 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
         start = (run.start - physics.first).days
         if start < 0:
             continue
-        grid = grid_over([load.log_mean], [cells])
-        n_ages = min(FAR_DAYS, _FOLLOWED_DAYS)
-        limits = physics.sums(item, load).limits(start, n_ages, run.charge_in)
-        chance = (flat_share(limits, grid) @ grid.mass(load.log_mean, cells))[:, None]
-        early, likely, late = (int(np.floor(quantile_days(chance, level)[0])) for level in (0.05, 0.5, 0.95))
+        base, mass = np.array([load.log_mean]), cells[None, :]
+        grid = grid_over(base, mass)
+        limits = physics.sums(item, load).limits(start, _FOLLOWED_DAYS, run.charge_in)
+        flat = with_early_failures(flat_share(limits, grid))
+        early, likely, late = (
+            math.floor(days) for days in quantiles_by_site(flat, grid.masses(base, mass), _LEVELS)[:, 0]
+        )
         days = run.days
         if run.dark_by is not None:
             # it died at some time before it was found, mostly not long before

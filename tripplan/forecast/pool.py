@@ -12,15 +12,25 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.fleet import Climate, Fleet
+from tripplan.fleet import Climate, Fleet, Site
+from tripplan.forecast.backup import Backup
 from tripplan.forecast.basis import Evidence, Load
 from tripplan.forecast.battery import battery_of
-from tripplan.forecast.crossing import PanelSums, WeatherSums
-from tripplan.forecast.evidence import NOTHING, RunEvidence, run_evidence
+from tripplan.forecast.crossing import WeatherSums
+from tripplan.forecast.evidence import NOTHING, RunEvidence, learn_percent, run_evidence
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import CELLS, Chain, SiteLearned, fit_fleet, learn_sites, weigh
-from tripplan.forecast.sun import panel_mah_per_day
-from tripplan.forecast.weather import ColdSpell, daily_means, temperature_weathers, with_cold_spell
+from tripplan.forecast.panel import PanelSums
+from tripplan.forecast.percent import PercentMeaning
+from tripplan.forecast.sun import PANEL_YIELD, panel_mah_per_day
+from tripplan.forecast.weather import (
+    ColdSpell,
+    climate_of,
+    daily_means,
+    temperature_weathers,
+    with_cold_spell,
+    with_measured_days,
+)
 from tripplan.units import DAYS_PER_YEAR
 
 __all__ = ["FAR_DAYS", "Physics", "SiteKnowledge", "learn_fleet", "log_percent", "physics_for"]
@@ -31,7 +41,7 @@ FAR_DAYS = 1096
 _OLDEST_DAYS = 3653
 #: Values of `Volts.offset` that are weighed; 0.1 V on a 12 V pack is worth about a tenth of its charge.
 _OFFSETS = np.array([-0.24, -0.16, -0.08, 0.0, 0.08, 0.16, 0.24])
-_MOST_SITES_WEIGHED = 100
+_MOST_SITES_WEIGHED = 80
 
 
 class Physics:
@@ -50,6 +60,7 @@ class Physics:
 
     def __init__(self, fleet: Fleet, first: date, last: date, spell: ColdSpell | None = None) -> None:
         self.fleet = fleet
+        self.climate = climate_of(fleet)
         self.spell = spell
         self.first = first
         self.n_days = (last - first).days + 1
@@ -61,6 +72,10 @@ class Physics:
         has_panel = item.site.panel_w is not None and load.draw_mah_per_day is not None
         return (load.battery, item.site.site_id if has_panel else None, self._factors(item, load))
 
+    def backup(self, site: Site) -> Backup:
+        """Return the backup cells of a site."""
+        return Backup(site, None if self.climate is None else self._weathers(self.climate))
+
     def _factors(self, item: Evidence, load: Load) -> tuple[float, ...]:
         """Return the twelve factors of a modelled draw; empty where it is the same all year."""
         profile = self.fleet.profiles.get(item.site.profile)
@@ -70,7 +85,7 @@ class Physics:
         """Return the running sums for a site's battery."""
         key = self.key(item, load)
         if key not in self._sums:
-            temps = self._weathers(None if load.battery is None else self.fleet.climate)
+            temps = self._weathers(None if load.battery is None else self.climate)
             factors = self._factors(item, load)
             activity = np.maximum(daily_means(factors, self.first, self.n_days), 0.0) if factors else None
             self._sums[key] = (
@@ -83,10 +98,7 @@ class Physics:
     def _weathers(self, climate: Climate | None) -> NDArray[np.float64]:
         if (climate is None) not in self._temps:
             temps = temperature_weathers(climate, self.first, self.n_days)
-            for day, temp_c in self.fleet.weather.items():
-                # what was measured was the same in every possible weather
-                if 0 <= (day - self.first).days < self.n_days:
-                    temps[:, (day - self.first).days] = temp_c
+            temps = with_measured_days(temps, self.first, self.fleet.weather)
             if self.spell is not None:
                 temps = with_cold_spell(temps, self.first, self.spell)
             self._temps[climate is None] = temps
@@ -94,10 +106,18 @@ class Physics:
 
     def _harvest(self, item: Evidence, load: Load) -> NDArray[np.float64]:
         """Return what the panel brings on each day as a share of what the pack holds."""
-        volts = self.fleet.pack_types[item.site.pack_type].nominal_volts
-        monthly = panel_mah_per_day(item.site.lat, item.site.panel_w or 0.0, volts, item.site.sun_fraction)
+        kind = self.fleet.pack_types[item.site.pack_type]
+        sun_kwh = () if self.climate is None else self.climate.sun_kwh
+        monthly = panel_mah_per_day(
+            item.site.lat,
+            item.site.panel_w or 0.0,
+            kind.nominal_volts,
+            item.site.sun_fraction,
+            sun_kwh=sun_kwh,
+            panel_yield=kind.number("panel_yield", PANEL_YIELD),
+        )
         daily = np.maximum(daily_means(monthly, self.first, self.n_days), 0.0)
-        if item.site.sun_fraction is None:
+        if item.site.sun_fraction is None and not sun_kwh:
             # the yearly course must not lend the darkest month what its neighbours have
             daily = np.where(daily < min(q for q in monthly if q > 0.0) / 2.0, 0.0, daily)
         # the load is the draw as a share of the pack
@@ -155,6 +175,8 @@ class SiteKnowledge:
         Of its runs, oldest first.
     volts : Volts
         What a rested voltage is worth in this fleet.
+    percent : PercentMeaning or None
+        What its device's percentage means, where that is known.
     """
 
     learned: SiteLearned
@@ -163,6 +185,7 @@ class SiteKnowledge:
     n_class_runs: int
     likelihoods: tuple[NDArray[np.float64], ...]
     volts: Volts
+    percent: PercentMeaning | None = None
 
 
 def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Mapping[str, SiteKnowledge]:
@@ -183,7 +206,14 @@ def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Map
     mapping of str to SiteKnowledge
         By site id.
     """
-    said = _all_runs(evidence, physics, on)
+    meanings = {
+        item.site.site_id: learn_percent(
+            item.history.past, [physics.sums(item, load) for load in item.past_loads], physics.first
+        )
+        for item in evidence
+        if any(run.percents and run.dark_by is not None for run in item.history.past)
+    }
+    said = _all_runs(evidence, physics, on, meanings)
     kinds: dict[tuple[float, float], list[Evidence]] = defaultdict(list)
     for item in evidence:
         kinds[item.expected.site_sd, item.renewal.run_sd].append(item)
@@ -204,11 +234,17 @@ def learn_fleet(evidence: Sequence[Evidence], physics: Physics, on: date) -> Map
                 runs[chain.group],
                 chain.likelihoods,
                 volts,
+                meanings.get(item.site.site_id),
             )
     return known
 
 
-def _all_runs(evidence: Sequence[Evidence], physics: Physics, on: date) -> dict[int, RunEvidence]:
+def _all_runs(
+    evidence: Sequence[Evidence],
+    physics: Physics,
+    on: date,
+    meanings: Mapping[str, PercentMeaning | None],
+) -> dict[int, RunEvidence]:
     """Return what each run says, by its identity; runs that began on one day share their limits."""
     runs = [
         (item, load, run)
@@ -225,7 +261,8 @@ def _all_runs(evidence: Sequence[Evidence], physics: Physics, on: date) -> dict[
     for item, load, run in runs:
         if (on - run.start).days <= _OLDEST_DAYS:
             sums = physics.sums(item, load)
-            said[id(run)] = run_evidence(run, load.log_mean, sums, physics.first)
+            meaning = meanings.get(item.site.site_id)
+            said[id(run)] = run_evidence(run, load.log_mean, sums, physics.first, meaning)
     return said
 
 

@@ -12,14 +12,14 @@ from functools import lru_cache
 
 import numpy as np
 
-__all__ = ["DEFAULT_SUN_FRACTION", "clear_sky_kwh", "declination_deg", "panel_mah_per_day"]
+__all__ = ["DEFAULT_SUN_FRACTION", "PANEL_YIELD", "clear_sky_kwh", "declination_deg", "panel_mah_per_day"]
 
 #: Share of the clear-sky energy where a site gives none: open woods and cloud. Assumption.
 DEFAULT_SUN_FRACTION = 0.25
 #: Voltage of the panel's best point against the pack's nominal voltage: 18 V on 12 V. Makers' pages.
 _PANEL_VOLTS_RATIO = 1.5
 #: Dust, wiring, controller and coulomb efficiency together: K of the usual plain formula, about 0.7.
-_PANEL_YIELD = 0.7
+PANEL_YIELD = 0.7
 
 
 def declination_deg(day_of_year: float) -> float:
@@ -95,7 +95,13 @@ def clear_sky_kwh(lat: float, month: int) -> float:
 
 
 def panel_mah_per_day(
-    lat: float, panel_w: float, pack_volts: float, sun_fraction: float | None
+    lat: float,
+    panel_w: float,
+    pack_volts: float,
+    sun_fraction: float | None,
+    *,
+    sun_kwh: tuple[float, ...] = (),
+    panel_yield: float = PANEL_YIELD,
 ) -> tuple[float, ...]:
     """
     Return what a panel brings into the pack on an average day of each month.
@@ -109,8 +115,13 @@ def panel_mah_per_day(
     pack_volts : float
         Nominal voltage of the pack. [V]
     sun_fraction : float or None
-        Share of the clear-sky energy that reaches the panel; None: `DEFAULT_SUN_FRACTION`, and nothing in
-        the darkest month (snow on the panel, woods in December: trade practice).
+        Share of the energy that reaches the panel; None: `DEFAULT_SUN_FRACTION`, and nothing in the darkest
+        month (snow on the panel, woods in December: trade practice). With the user's own table None means
+        all of it.
+    sun_kwh : tuple of float, length 12, or empty
+        The user's own table: sun on a usual day of each month; empty: that of the clear sky. [kWh/m2]
+    panel_yield : float, default PANEL_YIELD
+        What dust, wiring, controller and charging leave of it. [-]
 
     Returns
     -------
@@ -122,9 +133,12 @@ def panel_mah_per_day(
     >>> [round(q) for q in panel_mah_per_day(49.9, 1.0, 12.0, None)][::3]
     [15, 63, 81, 33]
     """
+    usual_share = 1.0 if sun_kwh else DEFAULT_SUN_FRACTION
+    share = usual_share if sun_fraction is None else sun_fraction
+    per_kwh = panel_w * share * panel_yield / (pack_volts * _PANEL_VOLTS_RATIO) * 1000.0
+    if sun_kwh:
+        return tuple(energy * per_kwh for energy in sun_kwh)
     darkest = 12 if lat >= 0 else 6
-    share = DEFAULT_SUN_FRACTION if sun_fraction is None else sun_fraction
-    per_kwh = panel_w * share * _PANEL_YIELD / (pack_volts * _PANEL_VOLTS_RATIO) * 1000.0
     return tuple(
         0.0 if sun_fraction is None and month == darkest else clear_sky_kwh(lat, month) * per_kwh
         for month in range(1, 13)

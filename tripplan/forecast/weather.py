@@ -8,6 +8,7 @@ spread changes slowly, so that a whole month, or winter, may be cold.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
@@ -15,17 +16,20 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.fleet import Climate
+from tripplan.fleet import Climate, Fleet
 
 __all__ = [
+    "LEAST_DAYS_A_MONTH",
     "MILD_C",
     "N_WEATHERS",
     "ColdSpell",
+    "climate_of",
     "cold_scores",
     "daily_means",
     "daily_spreads",
     "temperature_weathers",
     "with_cold_spell",
+    "with_measured_days",
 ]
 
 #: Taken all year where a fleet gives no climate; said beside each date that rests on it. Assumption. [deg C]
@@ -40,7 +44,50 @@ _SLOW_R = float(np.exp(-1.0 / 60.0))
 #: spread of single days, as the ECCC normals 1971-2000 of Winnipeg do (3.9 against about 6 deg C).
 _SLOW_SHARE = 0.15
 _WARM_UP_DAYS = 180
+#: Days after which a measured day is forgotten.
+_FADE_DAYS = 21
 _SEED = 20090
+
+
+#: A climate is made of a daily file only where it has so many days of each month.
+LEAST_DAYS_A_MONTH = 20
+
+
+def climate_of(fleet: Fleet) -> Climate | None:
+    """
+    Return a fleet's climate: its own, else one made of its daily temperatures.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        With ``[climate]``, or a daily file that covers every month of the year.
+
+    Returns
+    -------
+    Climate or None
+        None where neither is there.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> days = {date(2026, 1, 1) + timedelta(days=k): 5.0 for k in range(365)}
+    >>> climate_of(Fleet("f", "UTC", (), (), {}, weather=days)).mean_c[:2]
+    (5.0, 5.0)
+    >>> climate_of(Fleet("f", "UTC", (), (), {}, weather={date(2026, 1, 1): 5.0})) is None
+    True
+    """
+    if fleet.climate is not None or not fleet.weather:
+        return fleet.climate
+    months: list[list[float]] = [[] for _ in range(12)]
+    for day, temp_c in fleet.weather.items():
+        months[day.month - 1].append(temp_c)
+    if min(len(month) for month in months) < LEAST_DAYS_A_MONTH:
+        return None
+    return Climate(
+        tuple(float(np.mean(month)) for month in months),
+        # days of one month run together, so that their spread about its mean comes out too small
+        tuple(max(1.0, 1.15 * float(np.std(month))) for month in months),
+    )
 
 
 @dataclass(frozen=True)
@@ -91,6 +138,45 @@ def with_cold_spell(temps_c: NDArray[np.float64], first: date, spell: ColdSpell)
     colder = temps_c.copy()
     colder[:, start:stop] = np.minimum(colder[:, start:stop], spell.temp_c)
     return colder
+
+
+def with_measured_days(
+    temps_c: NDArray[np.float64], first: date, measured: Mapping[date, float]
+) -> NDArray[np.float64]:
+    """
+    Return courses of temperature that are the same on the days that were measured.
+
+    Parameters
+    ----------
+    temps_c : numpy.ndarray, shape (n_weathers, n_days)
+        The day's mean. [deg C]
+    first : datetime.date
+        First day of the courses.
+    measured : mapping of datetime.date to float
+        Days outside the courses are passed over. [deg C]
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_weathers, n_days)
+        After the last of a row of measured days the courses part again, as weather does.
+
+    Examples
+    --------
+    >>> with_measured_days(np.zeros((1, 4)), date(2027, 1, 1), {date(2027, 1, 2): -10.0}).tolist()
+    [[0.0, -10.0, -8.0, -6.4]]
+    """
+    found = temps_c.copy()
+    known = {(day - first).days: temp_c for day, temp_c in measured.items()}
+    n_days = temps_c.shape[1]
+    for place, temp_c in known.items():
+        if not 0 <= place < n_days:
+            continue
+        found[:, place] = temp_c
+        if place + 1 not in known:
+            ahead = [k for k in range(1, _FADE_DAYS) if place + k < n_days and place + k not in known]
+            fade = _FAST_R ** np.array(ahead, dtype=np.float64)
+            found[:, [place + k for k in ahead]] += (temp_c - temps_c[:, place])[:, None] * fade
+    return found
 
 
 def daily_means(monthly: tuple[float, ...], first: date, n_days: int) -> NDArray[np.float64]:

@@ -59,6 +59,7 @@ TABLES = {
                 "backup_cells",
                 "converter_volts",
                 "converter_idle_ma",
+                "converter_efficiency",
                 "panel_w",
                 "sun_fraction",
                 "risk",

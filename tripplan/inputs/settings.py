@@ -277,8 +277,9 @@ def _read_climate(top: TomlTable) -> Climate | None:
     table = top.table("climate")
     mean = take_twelve(table, "mean_c", -60, 50)
     spread = take_twelve(table, "sd_c", 0, 25)
+    sun = take_twelve(table, "sun_kwh", 0, 15) if table.has("sun_kwh") else ()
     table.finish()
-    return Climate(mean, spread) if mean and spread else None
+    return Climate(mean, spread, sun) if mean and spread else None
 
 
 def _read_money(top: TomlTable) -> Money | None:

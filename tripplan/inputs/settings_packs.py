@@ -16,6 +16,12 @@ from tripplan.recharge import RECHARGE, recharge_hours
 __all__ = ["read_chargers", "read_pack_types", "read_spares"]
 
 _POLARITY = re.compile(r"[+\u2212]|(?<!\w)-|-(?!\w)|plus|minus|positive|negative", re.IGNORECASE)
+#: Chemistries whose rested voltage tells nothing of the charge.
+_NO_CURVE = (
+    Chemistry.LITHIUM_IRON_PHOSPHATE,
+    Chemistry.LITHIUM_IRON_DISULFIDE,
+    Chemistry.NICKEL_METAL_HYDRIDE,
+)
 _USUAL_MONTHS = 5.0  # of a 12 V sealed lead-acid pack of about 7 Ah; the contract's default
 
 
@@ -92,6 +98,13 @@ def _read_type(name: str, table: TomlTable) -> PackType | None:
     ):
         months = _USUAL_MONTHS
     parameters = read_parameters(table)
+    if "cutoff_volts" in parameters and chemistry in _NO_CURVE and "rested_charges" not in parameters:
+        table.fault(
+            "cutoff_volts",
+            f"volts say nothing of the charge left in {chemistry}",
+            "Give reserve_share, the share of charge left when the device cuts off, in its place.",
+            parameters["cutoff_volts"],
+        )
     if volts is None or chemistry is None or not plug:
         return None
     return PackType(

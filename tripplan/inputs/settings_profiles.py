@@ -7,12 +7,13 @@ from collections.abc import Mapping
 from tripplan.fleet import Profile
 from tripplan.inputs.findings import fold
 from tripplan.inputs.toml_table import TomlTable
-from tripplan.inputs.toml_values import take_twelve
+from tripplan.inputs.toml_values import take_list, take_twelve
 
-__all__ = ["BATTERY_RANGES", "read_parameters", "read_profiles"]
+__all__ = ["BATTERY_CURVES", "BATTERY_RANGES", "read_parameters", "read_profiles"]
 
 #: What a pack type may set in place of its chemistry's number, with its range.
 BATTERY_RANGES: Mapping[str, tuple[float, float]] = {
+    "cold_sd": (0.0, 1.0),
     "self_discharge_per_month": (0.0, 0.9),
     "doubling_c": (3.0, 50.0),
     "peukert_k": (1.0, 1.6),
@@ -22,12 +23,24 @@ BATTERY_RANGES: Mapping[str, tuple[float, float]] = {
     "fade_per_year": (0.0, 1.0),
     "fade_per_cycle": (0.0, 0.1),
     "soc_reading_sd": (0.02, 10.0),
+    "empty_volts_per_cell": (0.1, 5.0),
+    "nominal_volts_per_cell": (0.5, 5.0),
     "charge_from_c": (-60.0, 60.0),
+    "reserve_share": (0.0, 0.9),
+    "cutoff_volts": (0.1, 60.0),
     "controller_idle_ma": (0.0, 100.0),
+    "converter_efficiency": (0.2, 1.0),
+    "converter_idle_ma": (0.0, 1000.0),
+    "panel_yield": (0.05, 1.0),
 }
+#: Lists that go together: name, range, and whether it must rise.
+BATTERY_CURVES: tuple[tuple[tuple[str, float, float, bool], tuple[str, float, float, bool]], ...] = (
+    (("temps_c", -60.0, 80.0, True), ("capacity_shares", 0.0, 1.5, False)),
+    (("rested_charges", 0.0, 1.0, True), ("rested_volts_per_cell", 0.1, 5.0, True)),
+)
 
 
-def read_parameters(table: TomlTable) -> dict[str, float]:
+def read_parameters(table: TomlTable) -> dict[str, float | tuple[float, ...]]:
     """
     Read the battery numbers that a pack type sets itself.
 
@@ -38,15 +51,28 @@ def read_parameters(table: TomlTable) -> dict[str, float]:
 
     Returns
     -------
-    dict of str to float
+    dict of str to (float or tuple of float)
         Only what stands there.
     """
-    found: dict[str, float] = {}
+    found: dict[str, float | tuple[float, ...]] = {}
     for name, (low, high) in BATTERY_RANGES.items():
         if table.has(name):
             value = table.optional_number(name, low, high)
             if value is not None:
                 found[name] = value
+    for pair in BATTERY_CURVES:
+        if not any(table.has(name) for name, *_ in pair):
+            continue
+        lists = {name: take_list(table, name, low, high, rising=rising) for name, low, high, rising in pair}
+        (first, _, _, _), (second, _, _, _) = pair
+        if lists[first] and lists[second] and len(lists[first]) != len(lists[second]):
+            table.fault(
+                second,
+                f"there are {len(lists[second])} values for {len(lists[first])} in {first}",
+                "Give both lists the same length.",
+            )
+        elif all(lists.values()):
+            found.update(lists)
     return found
 
 

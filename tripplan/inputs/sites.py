@@ -29,6 +29,7 @@ _NUMBERS: tuple[tuple[str, float, float, bool], ...] = (
     ("backup_days", 0, 365, False),
     ("converter_volts", 0, 60, True),
     ("converter_idle_ma", 0, 1_000, False),
+    ("converter_efficiency", 0.2, 1, False),
     ("panel_w", 0, 500, False),
     ("sun_fraction", 0, 1, False),
     ("risk", 0, 0.5, True),
@@ -163,6 +164,7 @@ def read_sites(
                 backup_cells=at(cells),
                 converter_volts=at(numbers["converter_volts"]),
                 converter_idle_ma=at(numbers["converter_idle_ma"]),
+                converter_efficiency=at(numbers["converter_efficiency"]),
                 panel_w=at(numbers["panel_w"]),
                 sun_fraction=at(numbers["sun_fraction"]),
                 risk=at(numbers["risk"]),
@@ -209,13 +211,14 @@ def _check_rows(reader: ColumnReader, sites: list[Site]) -> None:
         if site.active_from and site.active_to and site.active_from > site.active_to:
             reader.fault(row, "active_to", "active_to lies before active_from", "Swap or mend the two dates.")
         has_converter = site.converter_volts is not None or reader.is_bad(row, "converter_volts")
-        if site.converter_idle_ma is not None and not has_converter:
-            reader.fault(
-                row,
-                "converter_idle_ma",
-                "there is no converter at this site",
-                "Give converter_volts, what the converter takes in, or clear this cell.",
-            )
+        for column in ("converter_idle_ma", "converter_efficiency"):
+            if getattr(site, column) is not None and not has_converter:
+                reader.fault(
+                    row,
+                    column,
+                    "there is no converter at this site",
+                    "Give converter_volts, what the converter takes in, or clear this cell.",
+                )
         if site.converter_volts is not None and not reader.is_bad(row, "volts"):
             if not reader.raw(row, "volts"):
                 reader.fault(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time
+from itertools import pairwise
 from typing import Literal
 
 from tripplan.fleet import DateSpan
@@ -10,7 +11,7 @@ from tripplan.inputs.cells import CellError, clean_text, parse_angle, parse_cloc
 from tripplan.inputs.toml_table import TomlTable
 from tripplan.inputs.words import is_finite
 
-__all__ = ["take_angle", "take_clock", "take_spans", "take_twelve"]
+__all__ = ["take_angle", "take_clock", "take_list", "take_spans", "take_twelve"]
 
 
 def take_angle(table: TomlTable, key: str, axis: Literal["lat", "lon"]) -> float | None:
@@ -119,6 +120,52 @@ def take_spans(table: TomlTable, key: str) -> tuple[DateSpan, ...]:
         else:
             found.append(span)
     return tuple(found)
+
+
+def take_list(table: TomlTable, key: str, low: float, high: float, *, rising: bool) -> tuple[float, ...]:
+    """
+    Take a list of two or more numbers.
+
+    Parameters
+    ----------
+    table : TomlTable
+        The table.
+    key : str
+        The setting.
+    low, high : float
+        The range, ends included.
+    rising : bool
+        Whether each must lie above the one before it.
+
+    Returns
+    -------
+    tuple of float
+        Empty where it is faulty.
+    """
+    value = table.use(key)
+    if value is None:
+        table.fault(key, "the setting is missing", "Give both lists of the curve, or neither.")
+        return ()
+    if (
+        not isinstance(value, list)
+        or len(value) < 2
+        or any(
+            isinstance(item, bool) or not isinstance(item, int | float) or not is_finite(item)
+            for item in value
+        )
+    ):
+        table.fault(key, "must be a list of two or more numbers", "", value)
+        return ()
+    wrong = [item for item in value if not low <= item <= high]
+    if wrong:
+        table.fault(key, f"each value must lie between {low:g} and {high:g}", "", wrong[0])
+        return ()
+    if rising and any(after <= before for before, after in pairwise(value)):
+        table.fault(
+            key, "each value must lie above the one before it", "Put both lists in rising order.", value
+        )
+        return ()
+    return tuple(float(item) for item in value)
 
 
 def take_twelve(table: TomlTable, key: str, low: float, high: float) -> tuple[float, ...]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook, SiteForecast
-from tripplan.forecast.weather import daily_means
+from tripplan.forecast.weather import climate_of, daily_means
 from tripplan.forecast.words import risk_text, runs_text, track_record, when_flat
 from tripplan.outputs.pages import require_self_contained
 from tripplan.outputs.plain_text import clean
@@ -204,9 +204,10 @@ def _month_starts(outlook: Outlook) -> list[date]:
 
 def _deep_cold(fleet: Fleet, outlook: Outlook) -> list[tuple[int, int]]:
     """Return spans of days whose usual mean lies in deep cold."""
-    if fleet.climate is None:
+    climate = climate_of(fleet)
+    if climate is None:
         return []
     n_days = (outlook.to - outlook.on).days + 1
-    is_cold = daily_means(fleet.climate.mean_c, outlook.on, n_days) < _DEEP_COLD_C
+    is_cold = daily_means(climate.mean_c, outlook.on, n_days) < _DEEP_COLD_C
     edges = np.flatnonzero(np.diff(np.concatenate([[False], is_cold, [False]]).astype(np.int64)))
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
