@@ -462,3 +462,18 @@ def test_a_killed_run_is_finished_or_forgotten_and_leaves_no_lock(
     with lock_folder(tmp_path):  # the dead run's lock does not hold, and its leavings go
         pass
     assert _snapshot(tmp_path) == expected
+
+
+def test_a_folder_that_may_be_listed_but_not_entered(tmp_path, monkeypatch):
+    """Permissions do not bind root, so the answer of the system is played."""
+
+    def refuse(path: Path, **_: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+
+    monkeypatch.setattr(Path, "stat", refuse)
+    with pytest.raises(StorageError) as caught:
+        settle_folder(tmp_path)
+    assert str(caught.value) == (
+        f"{tmp_path}: cannot be read: you have no permission. "
+        "Change the folder's permissions, or choose another folder."
+    )

@@ -437,6 +437,26 @@ class Site:
         """Coordinates of the parking to five decimals; sites with equal keys share it."""
         return (round(self.park_lat, 5), round(self.park_lon, 5))
 
+    def waits_for_setting_out(self, swap_by: date, on: date) -> bool:
+        """
+        Tell whether a site comes into service only after the pack standing there has had its day.
+
+        Such a site is not planned: whoever sets it out brings a charged pack, which is no swap.
+
+        Parameters
+        ----------
+        swap_by : datetime.date
+            Swap-by date of the pack standing there.
+        on : datetime.date
+            First date of the season.
+
+        Returns
+        -------
+        bool
+            False for a site in service on `on`, and for one whose pack lasts into its service.
+        """
+        return self.active_from is not None and self.active_from > on and swap_by < self.active_from
+
     @property
     def label(self) -> str:
         """The id, with the name where there is one."""

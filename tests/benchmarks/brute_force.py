@@ -128,8 +128,11 @@ class _Brute:
         return due
 
     def waits_for_setting_out(self, site: Site) -> bool:
-        """Tell whether a site is set out later in the season: it is then no part of the plan."""
-        return site.active_from is not None and site.active_from > self.outlook.on
+        """Tell whether a site is set out after its pack has had its day: it is then no part of the plan."""
+        swap_by = self.outlook.sites[site.site_id].swap_by
+        return (
+            site.active_from is not None and self.outlook.on < site.active_from and swap_by < site.active_from
+        )
 
     def swaps(self, site: Site, state: _SiteState, day: date) -> tuple[bool, ...]:
         """Return what a visit on a date may do: swap, be a call without one, both or neither."""

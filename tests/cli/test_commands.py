@@ -415,6 +415,27 @@ def _list(folder: Path) -> str:
     return "plan.json is not a plan"
 
 
+def _endless(folder: Path) -> str:
+    path = folder / "plan.json"
+    path.write_text(
+        path.read_text("utf-8").replace('"lower_bound": ', '"lower_bound": 1e999, "was": '), "utf-8"
+    )
+    return "plan.json is not a plan that can be read"
+
+
+def _deep(folder: Path) -> str:
+    (folder / "plan.json").write_text("[" * 100_000 + "]" * 100_000, encoding="utf-8")
+    return "plan.json is not JSON"
+
+
+def _lists_for_ids(folder: Path) -> str:
+    path = folder / "plan.json"
+    data = json.loads(path.read_bytes())
+    data["trips"][0]["stops"][0]["loops"][0]["visits"][0]["site_id"] = ["owl-1"]
+    path.write_text(json.dumps(data), encoding="utf-8")
+    return "plan.json is not a plan that can be read"
+
+
 def _touch_sites(folder: Path) -> str:
     _rewrite(folder / "sites.csv", lambda rows: rows.sort(key=lambda row: row["site_id"], reverse=True))
     return "the files have changed since plan.json was made"
@@ -428,7 +449,21 @@ def _tamper(folder: Path) -> str:
     return "the checker refuses the plan in plan.json ("
 
 
-@pytest.mark.parametrize("change", [_delete, _garble, _empty, _list, _touch_sites, _tamper])
+UNUSABLE = [_delete, _garble, _empty, _list, _endless, _deep, _lists_for_ids, _touch_sites, _tamper]
+
+
+@pytest.mark.parametrize("change", [_garble, _empty, _list, _endless, _deep, _lists_for_ids])
+def test_plan_passes_over_a_last_plan_that_cannot_be_read(
+    door: Door, example: Callable[[str], Path], change: Callable[[Path], str]
+) -> None:
+    folder = example("first-weekend")
+    change(folder)
+    done = door("plan", folder)
+    assert done.exit_code == 0, done.stderr
+    assert json.loads((folder / "plan.json").read_bytes())["trips"]
+
+
+@pytest.mark.parametrize("change", UNUSABLE)
 def test_trip_plans_anew_and_says_why(
     door: Door, example: Callable[[str], Path], change: Callable[[Path], str]
 ) -> None:

@@ -10,6 +10,7 @@ is 0.012 min a metre and 0.1 min a metre of climb; the equator's degree is 111.3
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -624,7 +625,7 @@ def test_a_pack_is_not_put_in_at_two_sites(tiny_fleet, tiny_outlook, tiny_plan):
 def test_every_rule_has_a_tampered_plan():
     from tripplan.plan.check import Rule
 
-    elsewhere = {"needless swap", "format", "trip count"}
+    elsewhere = {"needless swap", "format", "trip count", "said to be proved"}  # see also test_check_claims
     assert {rule for rule, _, _ in TAMPERED} | elsewhere == {str(rule) for rule in Rule}
 
 
@@ -644,6 +645,37 @@ def test_a_tampered_document_is_refused_by_name(tiny_fleet, tiny_outlook, tiny_p
     document = tiny_plan.to_json() | edit
     found = check_document(tiny_fleet, tiny_outlook, measure_travel(tiny_fleet), document)
     assert [refusal.rule for refusal in found] == [rule]
+
+
+def test_no_value_of_another_kind_passes_for_what_it_looks_like(tiny_fleet, tiny_outlook, tiny_plan):
+    """The number 8 as text, a flag as text or as 1, a count of 8.5: each would once have been bent into shape."""
+    late = Unserved("A1", FIRST, proved=True, visited_on=None, late_days=1, reason="r", smallest_change="c")
+    slot = ChargeSlot("SLA12", 1, _at(FIRST, "20:00:00"), _at(SECOND, "20:00:00"))
+    plan = replace(tiny_plan, unserved=(late,), charging=(slot,), notes=("n",), wishes=("w",))
+    document = plan.to_json()
+    travel = measure_travel(tiny_fleet)
+    plain = json.dumps(document)
+    assert not [r for r in check_document(tiny_fleet, tiny_outlook, travel, document) if r.rule == "format"]
+    for path, was in _leaves(document):
+        if path in (("trip_count",), ("format",)):
+            continue
+        bent = json.loads(plain)
+        holder = bent
+        for key in path[:-1]:
+            holder = holder[key]
+        others: list[Any] = [[was], {"it": was}, float("nan"), 10**400]
+        if isinstance(was, bool):
+            others += [str(was).lower(), int(was), None]
+        elif isinstance(was, int | float):
+            others += [str(was), bool(was), None, *([was + 0.5] if isinstance(was, int) else [])]
+        elif isinstance(was, str):
+            others += [7, *([] if path[-1] == "pack_in" else [None])]
+        else:
+            others += [7, False]
+        for other in others:
+            holder[path[-1]] = other
+            found = check_document(tiny_fleet, tiny_outlook, travel, bent)
+            assert [refusal.rule for refusal in found] == ["format"], (path, other)
 
 
 def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan):
@@ -759,16 +791,21 @@ def test_a_late_visit_that_is_named_passes(tiny_fleet, tiny_outlook, tiny_plan):
         (("Not yet active, so not planned: B1, B2.",), set()),
         (("Not yet active, so not planned: B1.",), {"site left out", "late days"}),
         (("Not yet active, so not planned: B1, B22.",), {"site left out", "late days"}),
+        (("B1, B2: ring the keeper.", "Set aside with in_use = no: B1, B2."), {"site left out", "late days"}),
         ((), {"site left out", "late days"}),
     ],
 )
-def test_a_site_not_yet_active_is_visited_or_named_in_a_note(
-    tiny_fleet, tiny_outlook, tiny_plan, notes, rules
+@pytest.mark.parametrize("lasts_into_its_service", [False, True])
+def test_a_site_set_out_after_its_pack_had_its_day_is_visited_or_named_in_the_note_on_such_sites(
+    tiny_fleet, tiny_outlook, tiny_plan, notes, rules, lasts_into_its_service
 ):
     """Without the second trip B1 and B2 stay 23 days longer: 46 x 0.01 - 46 x 0.001 dark days more."""
     fleet = tiny_fleet
-    for site_id in ("B1", "B2"):
-        fleet = _site(fleet, site_id, active_from=date(2027, 3, 20))
+    for site_id in ("B1", "B2"):  # to be swapped by 4 and 11 April
+        in_service = date(2027, 4, 4) if lasts_into_its_service else date(2027, 4, 12)
+        fleet = _site(fleet, site_id, active_from=in_service)
+    if lasts_into_its_service:
+        rules = {"site left out", "late days"}
     plan = replace(
         tiny_plan,
         trips=tiny_plan.trips[:1],

@@ -297,3 +297,18 @@ def test_more_sites_at_one_parking_than_are_enumerated(count):
     plan, _ = _plan(fleet, _outlook(fleet, {f"S{k}": 20 for k in range(count)}, _lasting(100)))
     assert plan.late_sites == 0
     assert 1 <= plan.lower_bound <= plan.trip_count
+
+
+@pytest.mark.parametrize(("in_service", "visited"), [(10, True), (15, True), (16, False)])
+def test_a_site_in_service_later_is_planned_if_its_pack_lasts_until_then(in_service, visited):
+    """Its pack is to be swapped by day 15, and Saturdays are days 1, 8, 15, 22: only day 15 serves it."""
+    fleet = _fleet([_site("1", 0.2), _site("2", 0.1, active_from=ON + timedelta(days=in_service))])
+    outlook = _outlook(fleet, {"1": 1, "2": 15}, lambda _name, put_in: put_in + 60)
+    travel = measure_travel(fleet)
+    plan = plan_season(fleet, outlook, travel, made_on=ON, seed=1)
+    assert check_plan(fleet, outlook, travel, plan) == ()
+    assert plan.status is Status.PROVED
+    days = {visit.site_id: (trip.date - ON).days for trip in plan.trips for visit in trip.visits}
+    assert days == ({"1": 1, "2": 15} if visited else {"1": 1})
+    waits = "Not yet active, so not planned: 2."
+    assert (waits in plan.notes) is not visited

@@ -67,6 +67,15 @@ def _more_risk(fleet: Fleet, outlook: Outlook) -> tuple[Fleet, Outlook]:
     return fleet, replace(outlook, sites=sites, renewals=renewals)
 
 
+def _waiting(fleet: Fleet, outlook: Outlook) -> list[str]:
+    """Return the sites whose pack has had its day before they come into service; they are not planned."""
+    return [
+        site.site_id
+        for site in fleet.sites
+        if site.waits_for_setting_out(outlook.sites[site.site_id].swap_by, outlook.on)
+    ]
+
+
 def _without_fallback(fleet: Fleet) -> Fleet:
     return replace(fleet, plan=replace(fleet.plan, fallback_dates=0))
 
@@ -87,7 +96,10 @@ def test_more_never_needs_more_trips(random_fleets, change: Change, keep_fallbac
         if change is _one_more_spare and not fleet.stock_is_kept:
             continue  # stock that is not kept does not limit
         fleet = fleet if keep_fallback else _without_fallback(fleet)
-        before, after = _plan(fleet, outlook), _plan(*change(fleet, outlook))
+        changed = change(fleet, outlook)
+        if _waiting(fleet, outlook) != _waiting(*changed):
+            continue  # a site that a longer-lasting pack brings into the season is more to do
+        before, after = _plan(fleet, outlook), _plan(*changed)
         if before.late_sites == 0:
             assert after.late_sites == 0, f"seed {seed}: more made a site late"
         if before.status is after.status is Status.PROVED:

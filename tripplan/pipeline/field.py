@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from tripplan.errors import NoPlanError
 from tripplan.forecast import forecast_fleet
@@ -20,7 +18,6 @@ from tripplan.outputs.kit_view import build_kit_view
 from tripplan.outputs.sealed_page import has_stand_in
 from tripplan.outputs.wording import wording_for
 from tripplan.pipeline.season import (
-    PLAN_NAME,
     QUIET,
     PlanResult,
     Reports,
@@ -30,8 +27,9 @@ from tripplan.pipeline.season import (
 )
 from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
+from tripplan.plan.plan_file import PLAN_NAME, NoPlanOnFileError, read_plan_file
 from tripplan.records.trips import PlannedTrip, with_open_trips
-from tripplan.storage import lock_folder, read_bytes
+from tripplan.storage import lock_folder
 from tripplan.supply.arrange import spares_for
 from tripplan.supply.register import build_register
 from tripplan.travel import measure_travel
@@ -85,7 +83,6 @@ def run_trip(
     share_sites: Sequence[str] = (),
     seed: int | None = None,
     time_limit_s: float | None = None,
-    pdf: bool = False,
     reports: Reports = QUIET,
 ) -> TripResult:
     """
@@ -114,8 +111,6 @@ def run_trip(
         As in `run_plan`; a plan made with another seed is not used.
     time_limit_s : float, optional
         Time for the search where the season must be planned anew. [s]
-    pdf : bool, default False
-        Write the checklist as PDF too; needs the optional extra ``pdf``.
     reports : Reports, optional
         Whom to tell how far the work is.
 
@@ -155,13 +150,7 @@ def run_trip(
     kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"), extra_spares=spares)
     with lock_folder(target):
         files = write_kit(
-            *rests_on,
-            target,
-            today=today,
-            extra_spares=spares,
-            passphrase=passphrase,
-            share=share,
-            pdf=pdf,
+            *rests_on, target, today=today, extra_spares=spares, passphrase=passphrase, share=share
         )
     return TripResult(
         planned,
@@ -216,8 +205,7 @@ def usable_plan(
     fleet, trips = read_fleet_and_trips(folder, today)
     path = folder / PLAN_NAME
     try:
-        document = _document_on_file(path)
-        plan = _plan_of(document)
+        document, plan = read_plan_file(folder)
         because = _out_of_date(plan, folder, today, seed, trips)
         if not because:
             reports.stage("Checking the plan on file")
@@ -229,33 +217,10 @@ def usable_plan(
                     fleet, outlook, travel, plan, path, anew=False, document=document, open_trips=trips
                 )
             because = f"the checker refuses the plan in {PLAN_NAME} ({refusals[0]})"
-    except _NoPlanOnFileError as error:
+    except NoPlanOnFileError as error:
         because = str(error)
     with lock_folder(folder):
         return plan_anew(folder, today, 1 if seed is None else seed, time_limit_s, reports, because)
-
-
-class _NoPlanOnFileError(Exception):
-    """There is no plan that can be read; the text says why, as a clause."""
-
-
-def _document_on_file(path: Path) -> dict[str, Any]:
-    if not path.exists():
-        raise _NoPlanOnFileError(f"there is no {PLAN_NAME} yet")
-    try:
-        document = json.loads(read_bytes(path))
-    except ValueError as error:
-        raise _NoPlanOnFileError(f"{PLAN_NAME} is not JSON") from error
-    if not isinstance(document, dict):
-        raise _NoPlanOnFileError(f"{PLAN_NAME} is not a plan")
-    return document
-
-
-def _plan_of(document: dict[str, Any]) -> Plan:
-    try:
-        return Plan.from_json(document)
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise _NoPlanOnFileError(f"{PLAN_NAME} is not a plan that can be read") from error
 
 
 def _out_of_date(

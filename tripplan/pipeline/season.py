@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
@@ -20,9 +19,10 @@ from tripplan.plan import Progress, plan_season
 from tripplan.plan.check import check_document
 from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
+from tripplan.plan.plan_file import PLAN_NAME, NoPlanOnFileError, read_plan_file
 from tripplan.plan.proof import proof_text
 from tripplan.records.trips import PlannedTrip, hold_back, open_trips, trips_to_note, with_open_trips
-from tripplan.storage import json_bytes, lock_folder, read_bytes, write_files
+from tripplan.storage import json_bytes, lock_folder, write_files
 from tripplan.supply.arrange import arrange
 from tripplan.travel import Travel, measure_travel
 
@@ -42,7 +42,6 @@ __all__ = [
     "with_trip_lines",
 ]
 
-PLAN_NAME = "plan.json"
 CALENDAR_NAME = "calendar.html"
 NOTHING_ASKED = Asked()
 
@@ -341,11 +340,8 @@ def last_plan(folder: Path, fleet: Fleet, today: date) -> Plan | None:
         None where there is none, it cannot be read, is another fleet's, begins after today, or ended
         before it.
     """
-    path = folder / PLAN_NAME
-    if not path.exists():
-        return None
     try:
-        plan = Plan.from_json(json.loads(read_bytes(path)))
-    except (ValueError, KeyError, TypeError, AttributeError, StorageError):
+        _, plan = read_plan_file(folder)
+    except (NoPlanOnFileError, StorageError):
         return None
     return plan if plan.fleet == fleet.name and plan.first <= today <= plan.to else None

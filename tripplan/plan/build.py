@@ -111,8 +111,8 @@ def _due_tasks(
         end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
         jobs = fleet.open_jobs.get(site.site_id, ())
         job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
-        if site.active_from is not None and site.active_from > outlook.on:
-            continue  # waits for its setting out; a note names it
+        if site.waits_for_setting_out(now.swap_by, outlook.on):
+            continue  # a note names it
         owed = in_place < end
         due = min(in_place, job_due)
         is_asked = site.site_id in asked

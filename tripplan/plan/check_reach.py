@@ -45,15 +45,31 @@ class Reach:
         """
         key = (site.site_id, with_jobs)
         if key not in self._known:
-            work, _ = exact_seconds(self.context.work_minutes(site, with_jobs=with_jobs))
-            found = {
-                day
-                for crew in self.context.fleet.crews
-                for day in self.context.dates_of(crew)
-                if self._can_go(site, crew, day, work)
-            }
+            crews = self.context.fleet.crews
+            found = {day for crew in crews for day in self.dates_of(site, crew, with_jobs=with_jobs)}
             self._known[key] = tuple(sorted(found))
         return self._known[key]
+
+    def dates_of(self, site: Site, crew: Crew, *, with_jobs: bool) -> tuple[date, ...]:
+        """
+        Return the dates of the season on which one crew can reach the site.
+
+        Parameters
+        ----------
+        site : Site
+            A site of the fleet.
+        crew : Crew
+            Who goes.
+        with_jobs : bool
+            Whether its open jobs are done too.
+
+        Returns
+        -------
+        tuple of datetime.date
+            Sorted.
+        """
+        work, _ = exact_seconds(self.context.work_minutes(site, with_jobs=with_jobs))
+        return tuple(day for day in self.context.dates_of(crew) if self._can_go(site, crew, day, work))
 
     def _can_go(self, site: Site, crew: Crew, day: date, work: int) -> bool:
         """Play the out-and-back trip that leaves as early as the crew may."""

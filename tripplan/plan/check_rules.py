@@ -69,6 +69,7 @@ class Rule(StrEnum):
     CHARGING = "charging"
     STATUS = "status"
     LOWER_BOUND = "lower bound"
+    PROVED = "said to be proved"
     TRIP_COUNT = "trip count"
     DARK_DAYS = "expected dark days"
     WISH = "wish"

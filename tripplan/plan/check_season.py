@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
@@ -11,6 +10,7 @@ from tripplan.fleet import Site
 from tripplan.plan.check_reach import Reach
 from tripplan.plan.check_rules import Context, Refusal, Rule, exact_seconds, minutes_text
 from tripplan.plan.document import Plan, Trip, Unserved, Visit
+from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, names_site
 
 __all__ = ["check_season"]
 
@@ -74,8 +74,7 @@ def check_season(context: Context, plan: Plan) -> Iterator[Refusal]:
             yield Refusal(
                 Rule.VISITED_TWICE, f"site {site.site_id}", f"visited {dates.count(day)} times on {day}"
             )
-        noted = any(re.search(rf"(?<!\w){re.escape(site.site_id)}(?!\w)", note) for note in plan.notes)
-        yield from _check_chain(context, reach, chain, noted=noted)
+        yield from _check_chain(context, reach, chain, plan.notes)
         yield from _check_named(chain, [late for late in plan.unserved if late.site_id == site.site_id])
     for late in plan.unserved:
         if late.site_id not in by_site:
@@ -85,14 +84,15 @@ def check_season(context: Context, plan: Plan) -> Iterator[Refusal]:
     yield from _check_totals(plan, chains)
 
 
-def _check_chain(context: Context, reach: Reach, chain: _Chain, *, noted: bool) -> Iterator[Refusal]:
+def _check_chain(context: Context, reach: Reach, chain: _Chain, notes: tuple[str, ...]) -> Iterator[Refusal]:
     """
     Follow the packs of one site; yield false dates, and collect the dates missed.
 
-    A site that is not active yet may wait for its setting out, which is no swap: a plan that does not
-    visit it owes it nothing as long as a note names it.
+    A site that comes into service after its pack has had its day may wait for its setting out, which
+    is no swap: a plan that does not visit it owes it nothing as long as the note on such sites names it.
     """
     outlook, site = context.outlook, chain.site
+    noted = any(names_site(NO_FALLBACK_NOTE, note, site.site_id) for note in notes)
     now = outlook.sites[site.site_id]
     pack = _InPlace(None, now.swap_by, (now.flat_early, now.flat_likely, now.flat_late))
     previous: date | None = None
@@ -122,8 +122,10 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain, *, noted: bool) 
         previous = day
     chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, outlook.to)
     due = _due(context, site, pack, first_visit=not chain.visits)
-    not_yet = site.active_from is not None and site.active_from > outlook.on
-    if _is_owed(context, site, due) and not (not_yet and noted and not chain.visits):
+    waits = site.waits_for_setting_out(now.swap_by, outlook.on) and any(
+        names_site(NOT_SET_OUT_NOTE, note, site.site_id) for note in notes
+    )
+    if _is_owed(context, site, due) and not (waits and not chain.visits):
         chain.missed.append((due, pack.swap_by, None, (outlook.to - due).days))
 
 

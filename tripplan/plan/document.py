@@ -13,6 +13,8 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
+from tripplan.json_values import JsonObject
+
 __all__ = [
     "PLAN_FORMAT",
     "ChargeSlot",
@@ -302,47 +304,48 @@ class Plan:
         KeyError
             If something required is missing.
         """
+        whole = JsonObject(data, "the plan")
         if data.get("format") != PLAN_FORMAT:
             raise ValueError(f"format must be {PLAN_FORMAT!r}, not {data.get('format')!r}")
         return cls(
-            fleet=data["fleet"],
-            made_on=date.fromisoformat(data["made_on"]),
-            first=date.fromisoformat(data["from"]),
-            to=date.fromisoformat(data["to"]),
-            risk=float(data["risk"]),
-            seed=int(data["seed"]),
-            status=Status(data["status"]),
-            lower_bound=int(data["lower_bound"]),
-            trips=tuple(_trip_from_json(trip) for trip in data["trips"]),
-            late_sites=int(data["late_sites"]),
-            late_days=int(data["late_days"]),
-            expected_dark_days=float(data["expected_dark_days"]),
+            fleet=whole.text("fleet"),
+            made_on=whole.day("made_on"),
+            first=whole.day("from"),
+            to=whole.day("to"),
+            risk=whole.number("risk"),
+            seed=whole.whole("seed"),
+            status=Status(whole.text("status")),
+            lower_bound=whole.whole("lower_bound"),
+            trips=tuple(_trip_from_json(trip) for trip in whole.objects("trips")),
+            late_sites=whole.whole("late_sites"),
+            late_days=whole.whole("late_days"),
+            expected_dark_days=whole.number("expected_dark_days"),
             unserved=tuple(
                 Unserved(
-                    site_id=late["site_id"],
-                    swap_by=date.fromisoformat(late["swap_by"]),
-                    proved=bool(late["proved"]),
-                    visited_on=None if late["visited_on"] is None else date.fromisoformat(late["visited_on"]),
-                    late_days=int(late["late_days"]),
-                    reason=late["reason"],
-                    smallest_change=late["smallest_change"],
+                    site_id=late.text("site_id"),
+                    swap_by=late.day("swap_by"),
+                    proved=late.flag("proved"),
+                    visited_on=late.day_or_none("visited_on"),
+                    late_days=late.whole("late_days"),
+                    reason=late.text("reason"),
+                    smallest_change=late.text("smallest_change"),
                 )
-                for late in data["unserved"]
+                for late in whole.objects("unserved")
             ),
             charging=tuple(
                 ChargeSlot(
-                    slot["pack_type"],
-                    int(slot["charger"]),
-                    datetime.fromisoformat(slot["on"]),
-                    datetime.fromisoformat(slot["off"]),
-                    slot.get("pack_id") or "",
-                    bool(slot.get("top_up", False)),
+                    slot.text("pack_type"),
+                    slot.whole("charger"),
+                    slot.moment("on"),
+                    slot.moment("off"),
+                    slot.text_or_none("pack_id", None) or "",
+                    slot.flag("top_up", default=False),
                 )
-                for slot in data["charging"]
+                for slot in whole.objects("charging")
             ),
-            notes=tuple(data["notes"]),
-            wishes=tuple(data.get("wishes", ())),
-            inputs_digest=data.get("inputs_digest", ""),
+            notes=whole.texts("notes"),
+            wishes=whole.texts("wishes", ()),
+            inputs_digest=whole.text("inputs_digest", ""),
         )
 
 
@@ -406,57 +409,57 @@ def _visit_to_json(visit: Visit) -> dict[str, Any]:
     }
 
 
-def _trip_from_json(data: Mapping[str, Any]) -> Trip:
+def _trip_from_json(data: JsonObject) -> Trip:
     return Trip(
-        trip_id=data["trip_id"],
-        date=date.fromisoformat(data["date"]),
-        crew=data["crew"],
-        leave=datetime.fromisoformat(data["leave"]),
-        back=datetime.fromisoformat(data["back"]),
-        drive_minutes=float(data["drive_minutes"]),
-        walk_minutes=float(data["walk_minutes"]),
-        work_minutes=float(data["work_minutes"]),
-        wait_minutes=float(data["wait_minutes"]),
-        drive_km=float(data["drive_km"]),
-        packs={str(name): int(count) for name, count in data["packs"].items()},
+        trip_id=data.text("trip_id"),
+        date=data.day("date"),
+        crew=data.text("crew"),
+        leave=data.moment("leave"),
+        back=data.moment("back"),
+        drive_minutes=data.number("drive_minutes"),
+        walk_minutes=data.number("walk_minutes"),
+        work_minutes=data.number("work_minutes"),
+        wait_minutes=data.number("wait_minutes"),
+        drive_km=data.number("drive_km"),
+        packs=data.counts("packs"),
         stops=tuple(
             Stop(
-                park_lat=float(stop["park_lat"]),
-                park_lon=float(stop["park_lon"]),
-                arrive=datetime.fromisoformat(stop["arrive"]),
-                leave=datetime.fromisoformat(stop["leave"]),
+                park_lat=stop.number("park_lat"),
+                park_lon=stop.number("park_lon"),
+                arrive=stop.moment("arrive"),
+                leave=stop.moment("leave"),
                 loops=tuple(
                     Loop(
-                        leave=datetime.fromisoformat(loop["leave"]),
-                        back=datetime.fromisoformat(loop["back"]),
-                        walk_m=float(loop["walk_m"]),
-                        carried_kg=float(loop["carried_kg"]),
-                        visits=tuple(_visit_from_json(visit) for visit in loop["visits"]),
+                        leave=loop.moment("leave"),
+                        back=loop.moment("back"),
+                        walk_m=loop.number("walk_m"),
+                        carried_kg=loop.number("carried_kg"),
+                        visits=tuple(_visit_from_json(visit) for visit in loop.objects("visits")),
                     )
-                    for loop in stop["loops"]
+                    for loop in stop.objects("loops")
                 ),
             )
-            for stop in data["stops"]
+            for stop in data.objects("stops")
         ),
-        set_by=tuple(data.get("set_by", ())),
+        set_by=data.texts("set_by", ()),
     )
 
 
-def _visit_from_json(data: Mapping[str, Any]) -> Visit:
+def _visit_from_json(data: JsonObject) -> Visit:
     return Visit(
-        site_id=data["site_id"],
-        arrive=datetime.fromisoformat(data["arrive"]),
-        start=datetime.fromisoformat(data["start"]),
-        finish=datetime.fromisoformat(data["finish"]),
-        swap_by=date.fromisoformat(data["swap_by"]),
-        next_swap_by=date.fromisoformat(data["next_swap_by"]),
-        flat_early=date.fromisoformat(data["flat_early"]),
-        flat_likely=date.fromisoformat(data["flat_likely"]),
-        flat_late=date.fromisoformat(data["flat_late"]),
-        pack_type=data["pack_type"],
-        pack_in=data["pack_in"],
-        swap=bool(data.get("swap", True)),
-        jobs=tuple(data.get("jobs", ())),
-        fallback_left=int(data.get("fallback_left", 0)),
-        fallback_possible=bool(data.get("fallback_possible", True)),
+        site_id=data.text("site_id"),
+        arrive=data.moment("arrive"),
+        start=data.moment("start"),
+        finish=data.moment("finish"),
+        swap_by=data.day("swap_by"),
+        next_swap_by=data.day("next_swap_by"),
+        flat_early=data.day("flat_early"),
+        flat_likely=data.day("flat_likely"),
+        flat_late=data.day("flat_late"),
+        pack_type=data.text("pack_type"),
+        pack_in=data.text_or_none("pack_in"),
+        swap=data.flag("swap", default=True),
+        jobs=data.texts("jobs", ()),
+        fallback_left=data.whole("fallback_left", 0),
+        fallback_possible=data.flag("fallback_possible", default=True),
     )

@@ -9,8 +9,9 @@ Triples in sequence join to a triple again, so waiting needs no search. [s]
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from tripplan.plan.compiled import compiled, compiled_part
 
 __all__ = ["NO_LABEL", "order_visits", "price_trips"]
 
@@ -18,7 +19,7 @@ NO_LABEL = -1
 FAR = 1 << 30
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled
 def price_trips(
     move,  # (P + 1, P + 1) int32: seconds from place to place, park seconds included; base last
     first_loop,  # (P + 1,) int32: loops of parking p are first_loop[p] .. first_loop[p + 1] - 1
@@ -288,14 +289,14 @@ def price_trips(
     return best, complete, out
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _grown(array, size):
     wider = np.empty(size, array.dtype)
     wider[: array.shape[0]] = array
     return wider
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled
 def order_visits(
     move,  # (P + 1, P + 1) int32, base last
     loop_park,  # (L,) int32

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from tripplan.forecast.outlook import Basis, Outlook
 from tripplan.plan.document import Trip
+from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, naming_note
 from tripplan.plan.season import Season
 from tripplan.travel import contacts_for
 
@@ -48,10 +49,7 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         )
     short = sorted({v.site_id for trip in trips for v in trip.visits if not v.fallback_possible})
     if short:
-        yield (
-            f"No date leaves a fallback at {', '.join(short)}: if that trip falls through, "
-            "nobody comes in time."
-        )
+        yield naming_note(NO_FALLBACK_NOTE, short)
     tight = sorted({task.site.site_id for task in season.tasks if task.in_place < 0})
     if tight:
         yield f"Past the swap-by date already today: {', '.join(tight)}."
@@ -81,9 +79,13 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         yield (
             f"Open jobs without a visit this season: {', '.join(waiting)}; give them a due_by to set a date."
         )
-    later = [s.site_id for s in fleet.sites if s.active_from is not None and s.active_from > outlook.on]
+    later = [
+        s.site_id
+        for s in fleet.sites
+        if s.site_id not in visited and s.waits_for_setting_out(outlook.sites[s.site_id].swap_by, outlook.on)
+    ]
     if later:
-        yield f"Not yet active, so not planned: {', '.join(later)}."
+        yield naming_note(NOT_SET_OUT_NOTE, later)
     if fleet.set_aside:
         yield f"Set aside with in_use = no: {', '.join(fleet.set_aside)}."
     if stopped:

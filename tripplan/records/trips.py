@@ -20,7 +20,8 @@ from typing import Any
 from tripplan.errors import StorageError
 from tripplan.fleet import SHELF, Fleet, Pack, PackState
 from tripplan.inputs.findings import fold
-from tripplan.plan.document import Plan, Trip
+from tripplan.plan.document import Trip
+from tripplan.plan.plan_file import NoPlanOnFileError, read_plan_file
 from tripplan.records.journal import JOURNAL_FOLDER
 from tripplan.storage import content_digest, json_bytes, read_bytes
 
@@ -37,7 +38,6 @@ __all__ = [
     "with_open_trips",
 ]
 
-PLAN_NAME = "plan.json"
 NOT_MADE, RECORDED = "not made", "recorded"
 _FORMAT = "tripplan-open-trip/1"
 _ID = re.compile(r"\d{4}-\d{2}-\d{2}-[A-Z]+")
@@ -298,7 +298,7 @@ def _noted_trips(folder: Path) -> dict[str, PlannedTrip]:
     for path in sorted(place.glob("trip-*.json")):
         try:
             trip = PlannedTrip.from_json(json.loads(read_bytes(path)))
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, RecursionError) as error:
             raise StorageError(
                 f"{path}: this note about a planned trip is damaged. Put it back from a copy, or delete it "
                 "if the trip has been dealt with."
@@ -308,11 +308,8 @@ def _noted_trips(folder: Path) -> dict[str, PlannedTrip]:
 
 
 def _trips_of_plan(folder: Path) -> list[PlannedTrip]:
-    path = folder / PLAN_NAME
-    if not path.is_file():
-        return []
     try:
-        plan = Plan.from_json(json.loads(read_bytes(path)))
-    except (ValueError, KeyError, TypeError, AttributeError):  # not a plan: nobody went by it
+        _, plan = read_plan_file(folder)
+    except NoPlanOnFileError:  # nobody went by it
         return []
     return [PlannedTrip.of(trip) for trip in plan.trips]

@@ -117,7 +117,11 @@ def settle_folder(folder: Path) -> None:
     StorageError
         If the work can be neither finished nor taken back, or the folder cannot be written to.
     """
-    if is_unfinished(folder) and not holds_folder(folder):
+    try:
+        unfinished = is_unfinished(folder)
+    except OSError as error:  # the folder may be listed but not entered
+        raise storage_error("cannot be read", folder, error) from error
+    if unfinished and not holds_folder(folder):
         with lock_folder(folder, wait_s=_SETTLE_WAIT_S):
             pass
 
