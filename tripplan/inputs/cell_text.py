@@ -45,4 +45,6 @@ def clean_text(text: str) -> str:
     >>> clean_text("\u00a0 NA\u200b ")
     'NA'
     """
+    if text.isascii():
+        return text.strip()  # the usual case, and the quick one
     return text.translate(_INVISIBLE).replace("\u00a0", " ").replace("\u202f", " ").strip()

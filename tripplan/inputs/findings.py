@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -89,6 +90,7 @@ class Findings:
             self.remarks.append(text)
 
 
+@functools.lru_cache(maxsize=1 << 16)
 def fold(text: str) -> str:
     r"""
     Return a text as names are compared: without case and with single spaces.

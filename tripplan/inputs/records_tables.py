@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
@@ -22,6 +22,7 @@ from tripplan.fleet import (
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, fold, list_rows
 from tripplan.inputs.names import Names, read_ids
+from tripplan.inputs.tables import RawRow
 
 __all__ = ["SiteIds", "read_jobs", "read_packs", "read_readings", "read_visits"]
 
@@ -198,18 +199,17 @@ def read_visits(
     minutes = reader.numbers("minutes", 0, 1440)
     notes = reader.texts("notes")
     visits = []
-    seen: dict[tuple[tuple[str, str], ...], int] = {}
+    seen: dict[tuple[str, date], list[RawRow]] = {}
     for raw in reader.rows:
         row = raw.number
         if row not in sites or row not in days:
             continue
-        said = tuple(sorted((name, fold(cell.text)) for name, cell in raw.cells.items()))
-        if said in seen:
-            reader.fault(
-                row, "date", f"the same visit stands in row {seen[said]} already", "Delete one of them."
-            )
+        same_day = seen.setdefault((sites[row], days[row]), [])
+        twin = next((other.number for other in same_day if _says(other) == _says(raw)), None)
+        if twin is not None:
+            reader.fault(row, "date", f"the same visit stands in row {twin} already", "Delete one of them.")
             continue
-        seen[said] = row
+        same_day.append(raw)
         visit = VisitRecord(
             day=days[row],
             site_id=sites[row],
@@ -228,6 +228,10 @@ def read_visits(
         visits.append(visit)
     _remark_visits(reader, visits, findings)
     return tuple(visits)
+
+
+def _says(row: RawRow) -> dict[str, str]:
+    return {name: fold(cell.text) for name, cell in row.cells.items() if name != "date"}
 
 
 def _remark_visits(reader: ColumnReader, visits: list[VisitRecord], findings: Findings) -> None:

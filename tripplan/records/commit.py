@@ -23,7 +23,6 @@ from tripplan.records.journal import (
     can_undo,
     entry_path,
     next_number,
-    read_journal,
 )
 from tripplan.records.places import refuse_open_elsewhere
 from tripplan.records.prepare import Prepared, close_trip, final_values
@@ -190,8 +189,7 @@ def prepare_undo(folder: Path, *, redo: bool = False) -> Undoing | None:
     StorageError
         If a file was changed since the change, or the journal is damaged; the message says what to do.
     """
-    entries = read_journal(folder)
-    entry = can_redo(entries) if redo else can_undo(entries)
+    entry = can_redo(folder) if redo else can_undo(folder)
     if entry is None:
         return None
     changes = entry.files if redo else tuple(change.back() for change in entry.files)

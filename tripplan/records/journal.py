@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -27,6 +27,7 @@ __all__ = [
     "can_redo",
     "can_undo",
     "entry_path",
+    "find_recorded",
     "next_number",
     "read_journal",
     "standing",
@@ -221,26 +222,13 @@ def read_journal(folder: Path) -> list[Entry]:
     StorageError
         If an entry is damaged.
     """
-    place = folder / JOURNAL_FOLDER
-    if not place.is_dir():
-        return []
-    entries = []
-    for path in sorted(path for path in place.iterdir() if _NAME.fullmatch(path.name)):
-        try:
-            entries.append(Entry.from_bytes(read_bytes(path)))
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
-            raise StorageError(
-                f"{path}: this entry of the journal is damaged. The records themselves are not touched by "
-                "it; put the file back from a copy, or move it away to go on without it."
-            ) from error
-    return sorted(entries, key=lambda entry: entry.number)
+    return [_read(path, read_bytes(path)) for _, path in _paths(folder)]
 
 
 def next_number(folder: Path) -> int:
     """Return the number of the change to come, in a folder that is held."""
-    place = folder / JOURNAL_FOLDER
-    names = [path.name for path in place.iterdir()] if place.is_dir() else []
-    return 1 + max((int(match[1]) for name in names if (match := _NAME.fullmatch(name))), default=0)
+    paths = _paths(folder)
+    return 1 + paths[-1][0] if paths else 1
 
 
 def standing(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry]]:
@@ -273,13 +261,105 @@ def standing(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry]]:
     return stand, undone
 
 
-def can_undo(entries: Sequence[Entry]) -> Entry | None:
-    """Return the change that an undo takes back; None without one."""
-    stand, _ = standing(entries)
-    return stand[-1] if stand else None
+def can_undo(folder: Path) -> Entry | None:
+    """
+    Return the change that an undo takes back.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+
+    Returns
+    -------
+    Entry or None
+        The last of those that stand; only the end of the journal is read for it.
+    """
+    undone: dict[int, bool] = {}
+    for entry in _backwards(folder):
+        if entry.kind == "record":
+            if not undone.get(entry.number, False):
+                return entry
+        else:
+            undone.setdefault(entry.of, entry.kind == "undo")
+    return None
 
 
-def can_redo(entries: Sequence[Entry]) -> Entry | None:
-    """Return the change that a redo brings again; None without one."""
-    _, undone = standing(entries)
-    return undone[-1] if undone else None
+def can_redo(folder: Path) -> Entry | None:
+    """
+    Return the change that a redo brings again.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+
+    Returns
+    -------
+    Entry or None
+        The one undone last, unless something was recorded since.
+    """
+    undone: dict[int, bool] = {}
+    found: Entry | None = None
+    recorded_last = 0
+    for entry in _backwards(folder):
+        if entry.kind != "record":
+            # An undo from before the last record cannot be redone any more.
+            undone.setdefault(entry.of, entry.kind == "undo" and entry.number > recorded_last)
+            continue
+        recorded_last = recorded_last or entry.number
+        if not undone.get(entry.number, False):
+            break
+        found = entry
+    return found
+
+
+def find_recorded(folder: Path, digest: str) -> Entry | None:
+    """
+    Return the change by which the very same file was recorded and that still stands.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    digest : str
+        Fingerprint of what came in.
+
+    Returns
+    -------
+    Entry or None
+        The last such change.
+    """
+    undone: dict[int, bool] = {}
+    for number, path in reversed(_paths(folder)):
+        data = read_bytes(path)
+        if digest.encode() not in data and b'"kind": "record"' in data:
+            continue  # most of them, told by their bytes alone
+        entry = _read(path, data)
+        if entry.kind != "record":
+            undone.setdefault(entry.of, entry.kind == "undo")
+        elif entry.digest == digest and not undone.get(number, False):
+            return entry
+    return None
+
+
+def _paths(folder: Path) -> list[tuple[int, Path]]:
+    place = folder / JOURNAL_FOLDER
+    if not place.is_dir():
+        return []
+    return sorted((int(match[1]), path) for path in place.iterdir() if (match := _NAME.fullmatch(path.name)))
+
+
+def _backwards(folder: Path) -> Iterator[Entry]:
+    for _, path in reversed(_paths(folder)):
+        yield _read(path, read_bytes(path))
+
+
+def _read(path: Path, data: bytes) -> Entry:
+    try:
+        return Entry.from_bytes(data)
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise StorageError(
+            f"{path}: this entry of the journal is damaged. The records themselves are not touched by "
+            "it; put the file back from a copy, or move it away to go on without it."
+        ) from error

@@ -23,7 +23,7 @@ from tripplan.inputs.schema import TABLES
 from tripplan.outputs.plain_text import csv_cell
 from tripplan.records.changes import Changes, visit_key, work_out
 from tripplan.records.csv_text import CsvText, new_table
-from tripplan.records.journal import FileChange, read_journal, standing
+from tripplan.records.journal import FileChange, find_recorded
 from tripplan.records.pack_book import PackEdit
 from tripplan.records.places import TableFile, find_table
 from tripplan.records.questions import Answers
@@ -395,8 +395,7 @@ def _as_recorded_before(told: Told, folder: Path) -> Told:
     """Where the very same file was recorded before, return what was made of it then."""
     if not told.digest:
         return told
-    stand, _ = standing(read_journal(folder))
-    same = next((entry for entry in reversed(stand) if entry.digest == told.digest), None)
+    same = find_recorded(folder, told.digest)
     if same is None or len(same.visits) != len(told.visits):
         return told
     visits = tuple(
