@@ -24,6 +24,7 @@ _MEAN_REMOVED = 10.0
 _SPLIT_SHARE = 0.5
 _SPLIT_STOP = 0.01
 _BLINK = 0.01
+_PLACE_SHARE = 0.9
 _SLACK = 1e-7
 
 
@@ -109,6 +110,14 @@ def _ruin(link, ends, when, load, near, travel, service, ready, due, demand, n_r
     most_strings = 4.0 * _MEAN_REMOVED / (1.0 + longest) - 1.0
     strings = int(np.floor(np.random.random() * most_strings + 1.0))
     seed = np.random.randint(1, n + 1)
+    if ends[3, 0] > 0 and np.random.random() < _PLACE_SHARE:
+        nth = np.random.randint(0, ends[3, 0])  # make room around one that is left out
+        for c in range(1, n + 1):
+            if link[2, c] < 0:
+                if nth == 0:
+                    seed = c
+                    break
+                nth -= 1
     for k in range(n):
         c = near[seed, k]
         v = link[2, c]
