@@ -104,7 +104,7 @@ def test_every_step_can_be_taken_back(page_file, open_page):
     undo.click()  # the clearing
     assert record.locator("[data-field=notes]").input_value() == "wet box"
     assert record.locator("[data-field=found][value=missing]").is_checked()
-    page.wait_for_function("document.querySelector('[data-told]').textContent === 'Taken back.'")
+    page.wait_for_selector("[data-told]:has-text('Taken back.')", state="attached")
     undo.click()  # the tick
     assert not page.locator("[data-tick=load-2]").is_checked()
     undo.click()  # missing

@@ -16,6 +16,7 @@ from tripplan.outputs import write_kit
 from tripplan.plan.document import ChargeSlot
 
 SPARES = {"SLA12": 1}
+NAMES = ("N1", "N9", "N2", "N3", "N4", "N5")
 
 
 def _named(case, packs_in):
@@ -39,10 +40,10 @@ def _named(case, packs_in):
 
 @pytest.fixture
 def named_folder(case, tmp_path: Path) -> Path:
-    packs = tuple(Pack(f"N{k}", "SLA12", since=TODAY - timedelta(days=9)) for k in range(1, 5))
+    packs = tuple(Pack(f"N{k}", "SLA12", since=TODAY - timedelta(days=9)) for k in range(1, 9))
     flat = Pack("N9", "SLA12", since=TODAY - timedelta(days=9), state=PackState.FLAT)
     fleet = replace(case.fleet, packs=(*packs, flat))
-    trip = _named(case, ["N1", "N9"])
+    trip = _named(case, NAMES)
     evening = datetime(DAY.year, DAY.month, DAY.day, 18, tzinfo=fleet.zone) - timedelta(days=2)
     slots = (
         ChargeSlot("SLA12", 1, evening, evening + timedelta(hours=12), "N9"),
@@ -55,12 +56,14 @@ def named_folder(case, tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_the_load_list_names_the_packs_and_the_spares_beside_them(named_folder):
+def test_the_load_list_names_the_packs_and_the_spares_beside_them(case, named_folder):
     rows = list(csv.DictReader((named_folder / "load.csv").read_text("utf-8-sig").splitlines()))
     (packs,) = [row for row in rows if row["kind"] == "pack" and row["item"] == "SLA12"]
-    assert packs["packs"].split() == ["N1", "N9"]
+    assert int(packs["count"]) == case.trip.packs["SLA12"]
+    assert packs["packs"].split() == list(NAMES[: case.trip.packs["SLA12"]])
     (spare,) = [row for row in rows if row["kind"] == "spare"]
-    assert spare["packs"].split() == ["N2", "N3", "N4"]  # charged, and not already taken
+    beside = {f"N{k}" for k in range(1, 9)} - set(packs["packs"].split())
+    assert set(spare["packs"].split()) == beside  # charged, and not already taken
 
 
 def test_the_calendar_rings_on_each_evening_with_the_packs_names(case, named_folder):
@@ -77,7 +80,8 @@ def test_the_calendar_rings_on_each_evening_with_the_packs_names(case, named_fol
     assert [event["DTSTART"].dt for event in events] == [evening, evening + timedelta(days=1)]
 
 
-def test_the_page_names_each_pack_at_its_site(named_folder):
+def test_the_paper_names_each_pack_to_load(case, named_folder):
     text = (named_folder / "checklist.html").read_text("utf-8")
-    assert "N1" in text
-    assert "N9" in text
+    load = text.split('<table class="load">')[1].split("</table>")[0]
+    named = NAMES[: case.trip.packs["SLA12"]]
+    assert [name for name in NAMES if f"<b><bdi>{name}</bdi></b>" in load] == list(named)

@@ -1,21 +1,25 @@
 """
 Waypoints, calendar and GeoJSON against the published formats, each with a second reader.
 
-The GPX 1.1 schema file is in no package registry, so the order of elements is checked against a
-table transcribed from the schema's documentation (TopoGrafix, "GPX 1.1 Schema Documentation", 2004,
-types gpxType, metadataType, wptType, rteType).
+The GPX 1.1 schema (TopoGrafix, "GPX 1.1 Schema", 2004, gpx.xsd) comes with the package ``gpx``, versions 0.1
+and 0.2, and is used for nothing else. As a second opinion the order of elements is checked against a table
+transcribed from the schema's documentation (types gpxType, metadataType, wptType, rteType).
 """
 
 from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from importlib import resources
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import gpxpy
 import pytest
+import vobject
+import xmlschema
 from geojson_pydantic import FeatureCollection
 
 sys.path.append(str(Path(__file__).parent.parent / "outputs"))
@@ -45,6 +49,31 @@ def written(request, tmp_path_factory):
     case = hand_case() if request.param == "plain" else hostile_case()
     write_kit(*case.arguments(), folder, today=TODAY)
     return case, folder
+
+
+@pytest.fixture(scope="module")
+def schema():
+    return xmlschema.XMLSchema((resources.files("gpx") / "gpx.xsd").read_text("utf-8"))
+
+
+def test_gpx_is_valid_by_the_schema(written, schema):
+    assert schema.target_namespace == GPX.strip("{}")
+    schema.validate((written[1] / "trip.gpx").read_text("utf-8"))
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        '<wpt lat="1" lon="2"><desc>d</desc><name>n</name></wpt>',  # out of order
+        '<wpt lat="91" lon="2"/>',  # no latitude
+        '<rte/><wpt lat="1" lon="2"/>',  # route before waypoint
+        '<wpt lat="1" lon="2"><colour>red</colour></wpt>',  # no element of GPX
+    ],
+)
+def test_schema_refuses_what_is_no_gpx(schema, body):
+    head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
+    with pytest.raises(xmlschema.XMLSchemaValidationError):
+        schema.validate(f"{head}{body}</gpx>")
 
 
 def require_schema_order(element):
@@ -154,6 +183,59 @@ def test_calendar_is_read_by_a_second_reader(written):
     }
 
 
+def test_calendar_is_read_by_another_library(written):
+    """vobject, which shares no code with the writer's library."""
+    case, folder = written
+    events = list(vobject.readOne((folder / "trip.ics").read_text("utf-8")).vevent_list)
+    assert events[0].dtstart.value == case.trip.leave
+    assert events[0].dtend.value == case.trip.back
+    assert all(event.valarm.action.value == "DISPLAY" for event in events)
+    for event in events[1:]:
+        assert event.valarm.trigger.value == timedelta(0)
+        assert event.valarm.description.value.startswith("Put on the charger now: 1 x [")
+        assert event.valarm.description.value.endswith(event.summary.value.removeprefix("Charge: "))
+
+
+def statuses(raw):
+    return {
+        event["values"]["UID"].split("-")[1]: event["values"].get("STATUS", "")
+        for event in read_calendar(raw)["parts"][1:]
+    }
+
+
+def test_an_evening_that_is_no_longer_needed_is_cancelled_until_it_has_passed(tmp_path):
+    case = hand_case()
+
+    def write(plan, today):
+        write_kit(case.fleet, case.outlook, case.travel, plan, case.trip, tmp_path, today=today)
+        return (tmp_path / "trip.ics").read_bytes()
+
+    first = read_calendar(write(case.plan, TODAY))["parts"]
+    fewer = replace(case.plan, charging=case.plan.charging[:2])
+    raw = write(fewer, TODAY)
+    assert statuses(raw) == {"20270302T1800": "", "20270303T1800": "CANCELLED"}
+    cancelled = read_calendar(raw)["parts"][2]
+    assert cancelled["parts"] == []  # no alarm
+    assert cancelled["values"]["UID"] == first[2]["values"]["UID"]
+    assert int(cancelled["values"]["SEQUENCE"]) > int(first[2]["values"]["SEQUENCE"])
+    assert write(fewer, TODAY) == raw
+    assert statuses(write(fewer, TODAY + timedelta(days=2)))["20270303T1800"] == "CANCELLED"
+    assert statuses(write(case.plan, TODAY + timedelta(days=3))) == dict.fromkeys(statuses(raw), "")
+    assert list(statuses(write(fewer, TODAY + timedelta(days=8)))) == ["20270302T1800"]
+
+
+@pytest.mark.parametrize(
+    "damage", [b"", b"BEGIN:VCALENDAR\r\n", b"\xff\xfe", b"BEGIN:VEVENT\r\nUID:x\r\nEND:VEVENT\r\n"]
+)
+def test_a_damaged_older_calendar_is_replaced(tmp_path, damage):
+    case = hand_case()
+    write_kit(*case.arguments(), tmp_path, today=TODAY)
+    whole = (tmp_path / "trip.ics").read_bytes()
+    (tmp_path / "trip.ics").write_bytes(damage)
+    write_kit(*case.arguments(), tmp_path, today=TODAY)
+    assert (tmp_path / "trip.ics").read_bytes() == whole
+
+
 def test_calendar_keeps_its_uid_and_raises_its_sequence(tmp_path):
     case = hand_case()
 
@@ -166,8 +248,6 @@ def test_calendar_keeps_its_uid_and_raises_its_sequence(tmp_path):
 
     one = write(TODAY)
     assert write(TODAY) == one
-    from dataclasses import replace
-
     case = replace(case, trip=replace(case.trip, back=case.trip.back + timedelta(minutes=1)))
     moved = write(TODAY)
     later = write(TODAY + timedelta(days=1))
@@ -214,8 +294,6 @@ def test_geojson_follows_rfc_7946(written):
 
 def test_geojson_is_cut_at_the_antimeridian(tmp_path):
     """Sections 3.1.9 and 5.2: no line or ring may cross it; in a bbox that spans it west exceeds east."""
-    from dataclasses import replace
-
     case = hand_case()
     east = 180.0 + 4.19  # P2 and P3 come to lie west of the antimeridian, P1 and the base east of it
 

@@ -53,6 +53,7 @@ __all__ = ["demo", "print_trip", "trip"]
     metavar="LIST",
     help="Whose places the helper gets: site ids, stops (P2) or loops (P2.1), with commas.",
 )
+@click.option("--pdf", is_flag=True, help="The checklist as PDF too; needs the optional extra 'pdf'.")
 @passphrase_options
 @run_options
 def trip(
@@ -63,6 +64,7 @@ def trip(
     out: Path | None,
     share_with: str,
     sites: str,
+    pdf: bool,
     ask: bool,
     passphrase_file: Path | None,
 ) -> None:
@@ -83,6 +85,8 @@ def trip(
     if bool(share_with.strip()) != bool(share_sites):
         raise click.UsageError("A helper's kit needs both --for NAME and --sites LIST.")
     passphrase = find_passphrase(run.printer, ask=ask, file=passphrase_file)
+    if pdf and passphrase is not None:
+        raise click.UsageError("A PDF cannot be locked: leave out --pdf, or make it without a passphrase.")
     ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_trip(
@@ -96,6 +100,7 @@ def trip(
             share_sites=share_sites,
             seed=run.seed,
             time_limit_s=run.time_limit_s,
+            pdf=pdf,
             reports=reports,
         )
     run.write_json(_trip_json(result))
@@ -159,6 +164,7 @@ def demo(run: Run, out: Path) -> None:
 _KIT_WORDS = {
     "map.html": "map, checklist and load list in one file, for the phone, no signal needed",
     "checklist.html": "for printing",
+    "checklist.pdf": "for printing",
     "load.csv": "what to load",
     "trip.gpx": "for a GPS receiver",
     "trip.ics": "for the calendar",

@@ -319,13 +319,14 @@ def _print_charging(printer: Printer, season: Plan) -> None:
     soon = [slot for slot in slots if slot.on.date() < until]
     printer.table(
         f"On the charger until {weekday(until)}",
-        ("On", "Off", "Charger>", "Pack type"),
+        ("On", "Off", "Charger>", "Pack type", "Pack"),
         (
             (
                 f"{weekday(slot.on)} {clock(slot.on)}",
                 f"{weekday(slot.off)} {clock(slot.off)}",
                 str(slot.charger),
                 slot.pack_type,
+                f"{slot.pack_id}, top up" if slot.top_up else slot.pack_id,
             )
             for slot in soon
         ),

@@ -2,14 +2,17 @@
 The trip and its charging evenings as iCalendar (RFC 5545).
 
 Moments are in UTC. Each event keeps its UID for as long as the trip keeps its name, and its SEQUENCE rises,
-so that taking the file in again moves the entry and does not double it. Alarms are relative to the
-event, which every calendar understands.
+so that taking the file in again moves the entry and does not double it; an evening that the plan no
+longer needs stands as cancelled until it has passed. Alarms are relative to the event, which every
+calendar understands.
 """
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
 
 from icalendar import Alarm, Calendar, Event
 
@@ -41,20 +44,22 @@ def trip_ics(kit: KitView, wording: Wording, *, today: date, before: bytes | Non
     -------
     bytes
         One event for the trip, with an alarm at 18:00 on the evening before, and one for each charging
-        evening. The same as `before` where nothing but the number would change. SEQUENCE counts days since
+        evening, also for each that `before` held and that is no longer needed: cancelled, without an alarm.
+        The same as `before` where nothing but the number would change. SEQUENCE counts days since
         2020, and is one more than that of `before` where that is higher.
     """
     sequence = (today - _EPOCH).days
-    content = _calendar(kit, wording, today, sequence)
-    earlier = _sequence_of(before, _uid(kit, "trip"))
+    older = _events_of(before)
+    content = _calendar(kit, wording, today, sequence, older)
+    earlier = _sequence_of(older, _uid(kit, "trip"))
     if before is None or earlier is None:
         return content
-    if before == _calendar(kit, wording, today, earlier):
+    if before == _calendar(kit, wording, today, earlier, older):
         return before
-    return content if sequence > earlier else _calendar(kit, wording, today, earlier + 1)
+    return content if sequence > earlier else _calendar(kit, wording, today, earlier + 1, older)
 
 
-def _calendar(kit: KitView, wording: Wording, today: date, sequence: int) -> bytes:
+def _calendar(kit: KitView, wording: Wording, today: date, sequence: int, older: Sequence[Any]) -> bytes:
     calendar = Calendar()
     calendar.add("prodid", "-//tripplan//field kit//EN")
     calendar.add("version", "2.0")
@@ -63,6 +68,13 @@ def _calendar(kit: KitView, wording: Wording, today: date, sequence: int) -> byt
     calendar.add_component(_trip_event(kit, wording, stamp, sequence))
     for evening in kit.charging:
         calendar.add_component(_charge_event(kit, evening, wording, stamp, sequence))
+    kept = {str(event.get("UID")) for event in calendar.walk("VEVENT")}
+    for event in older:
+        uid = str(event.get("UID", ""))
+        if uid not in kept and uid.startswith("charge-") and uid.endswith(_uid(kit, "")):
+            dropped = _dropped(event, uid, stamp, sequence)
+            if dropped is not None:
+                calendar.add_component(dropped)
     return bytes(calendar.to_ical())
 
 
@@ -119,6 +131,18 @@ def _charge_event(
     return event
 
 
+def _dropped(older: Any, uid: str, stamp: datetime, sequence: int) -> Event | None:
+    """Return the cancelling of an evening that is no longer needed; None once it has passed."""
+    start, end = (getattr(older.get(name), "dt", None) for name in ("DTSTART", "DTEND"))
+    if not isinstance(start, datetime) or not isinstance(end, datetime):
+        return None
+    if start.tzinfo is None or end.tzinfo is None or start < stamp:
+        return None
+    event = _event(uid, str(older.get("SUMMARY", "")), start, end, stamp, sequence)
+    event.add("status", "CANCELLED")
+    return event
+
+
 def _event(uid: str, summary: str, start: datetime, end: datetime, stamp: datetime, sequence: int) -> Event:
     event = Event()
     event.add("uid", uid)
@@ -145,15 +169,19 @@ def _uid(kit: KitView, part: str) -> str:
     return f"{part}-{kit.trip_id}-{fleet}@tripplan.invalid"
 
 
-def _sequence_of(content: bytes | None, uid: str) -> int | None:
-    """Return the SEQUENCE of an event of an older file; None where there is none."""
+def _events_of(content: bytes | None) -> list[Any]:
+    """Return the events of an older file; none where it cannot be read."""
     if content is None:
-        return None
+        return []
     try:
-        calendar = Calendar.from_ical(content)
+        return list(Calendar.from_ical(content).walk("VEVENT"))
     except ValueError:
-        return None
-    for event in calendar.walk("VEVENT"):
+        return []
+
+
+def _sequence_of(events: Sequence[Any], uid: str) -> int | None:
+    """Return the SEQUENCE of one event; None where it is not there."""
+    for event in events:
         number = str(event.get("SEQUENCE", ""))
         if event.get("UID") == uid and number.isdecimal():
             return int(number)

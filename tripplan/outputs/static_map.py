@@ -4,6 +4,7 @@ Maps as inline SVG: for paper, and for the page when no script runs.
 One drawing shows the drive of the whole trip, one more each stop on foot. Lines are straight
 between known points, and the page says so. Marks carry shape, letter and colour together: a house
 for the base, a square P for a parking, a disc for a swap, a diamond for a call without one.
+The attributes alone draw it in black and white, for readers that know no style sheets; these add the colour.
 """
 
 from __future__ import annotations
@@ -60,7 +61,8 @@ def mark_svg(kind: str, label: str, x: float = 0.0, y: float = 0.0) -> str:
     shift = 11 if kind == "base" else 6
     return (
         f'<g class="mark mark-{kind}" transform="translate({_n(x)},{_n(y)})"><path d="{SHAPES[kind]}"/>'
-        f'<text y="{shift}" text-anchor="middle" font-size="{size}">{html.escape(label)}</text></g>'
+        f'<text y="{shift}" text-anchor="middle" font-size="{size}" font-weight="700" fill="#fff">'
+        f"{html.escape(label)}</text></g>"
     )
 
 
@@ -153,12 +155,13 @@ def _grid(frame: FlatFrame) -> str:
     while y < frame.height:
         path.append(f"M0 {_n(y)}H{_n(frame.width)}")
         y += step
-    return f'<path class="grid" d="{"".join(path)}"/>'
+    return f'<path class="grid" fill="none" stroke="#ccc" d="{"".join(path)}"/>'
 
 
 def _line(kind: str, points: Sequence[tuple[float, float]]) -> str:
     path = "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in points)
-    return f'<path class="way way-{kind}" d="{path}"/>'
+    dashes = ' stroke-dasharray="2 8"' if kind == "walk" else ""
+    return f'<path class="way way-{kind}" fill="none" stroke="#000" stroke-width="4"{dashes} d="{path}"/>'
 
 
 def _leaders(true: Sequence[tuple[float, float]], drawn: Sequence[tuple[float, float]]) -> list[str]:
@@ -167,7 +170,7 @@ def _leaders(true: Sequence[tuple[float, float]], drawn: Sequence[tuple[float, f
     for (x, y), (u, v) in zip(true, drawn, strict=True):
         if math.hypot(u - x, v - y) > 4:
             lines.append(
-                f'<path class="leader" d="M{_n(x)} {_n(y)}L{_n(u)} {_n(v)}"/>'
+                f'<path class="leader" fill="none" stroke="#000" d="M{_n(x)} {_n(y)}L{_n(u)} {_n(v)}"/>'
                 f'<circle class="leader-dot" cx="{_n(x)}" cy="{_n(y)}" r="3.5"/>'
             )
     return lines
@@ -197,8 +200,9 @@ def _scale_and_north(frame: FlatFrame, wording: Wording) -> str:
     low, high = _n(top + 23), _n(top + 12)
     left = 12
     return (
-        f'<path class="frame" d="M0 {_n(top)}H{_n(frame.width)}"/>'
-        f'<g class="scale"><path d="M{left} {high}V{low}H{_n(left + length)}V{high}"/>'
+        f'<path class="frame" fill="none" stroke="#000" d="M0 {_n(top)}H{_n(frame.width)}"/>'
+        '<g class="scale"><path fill="none" stroke="#000" stroke-width="2.5" '
+        f'd="M{left} {high}V{low}H{_n(left + length)}V{high}"/>'
         f'<text x="{_n(left + length + 9)}" y="{low}">{words}</text></g>'
         f'<g class="north" transform="translate({_n(frame.width - 44)},{_n(top + 17)})">'
         f'<path d="M0 -13L8 12L0 7L-8 12Z"/><text x="16" y="6">{north}</text></g>'
@@ -207,7 +211,8 @@ def _scale_and_north(frame: FlatFrame, wording: Wording) -> str:
 
 def _text(name: str, x: float, y: float, words: str) -> str:
     """Return words set in the middle above x, y."""
-    return f'<text class="{name}" x="{_n(x)}" y="{_n(y)}" text-anchor="middle">{html.escape(words)}</text>'
+    where = f'x="{_n(x)}" y="{_n(y)}" text-anchor="middle" font-size="18"'
+    return f'<text class="{name}" {where}>{html.escape(words)}</text>'
 
 
 def _n(value: float) -> str:

@@ -83,6 +83,7 @@ def run_trip(
     share_sites: Sequence[str] = (),
     seed: int | None = None,
     time_limit_s: float | None = None,
+    pdf: bool = False,
     reports: Reports = QUIET,
 ) -> TripResult:
     """
@@ -111,6 +112,8 @@ def run_trip(
         As in `run_plan`; a plan made with another seed is not used.
     time_limit_s : float, optional
         Time for the search where the season must be planned anew. [s]
+    pdf : bool, default False
+        Write the checklist as PDF too; needs the optional extra ``pdf``.
     reports : Reports, optional
         Whom to tell how far the work is.
 
@@ -150,7 +153,13 @@ def run_trip(
     kit = build_kit_view(*rests_on, today=today, wording=wording_for("en"), extra_spares=spares)
     with lock_folder(target):
         files = write_kit(
-            *rests_on, target, today=today, extra_spares=spares, passphrase=passphrase, share=share
+            *rests_on,
+            target,
+            today=today,
+            extra_spares=spares,
+            passphrase=passphrase,
+            share=share,
+            pdf=pdf,
         )
     return TripResult(
         planned,

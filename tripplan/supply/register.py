@@ -216,12 +216,12 @@ def _came_back_empty(fleet: Fleet, pack: Pack, moves: PackMoves) -> bool:
 def _advise(fleet: Fleet, record: PackRecord, on: date) -> list[Advice]:
     pack, moves = record.pack, record.moves
     found: list[Advice] = []
+    if pack.state is PackState.RETIRED:
+        return [Advice(Todo.RETIRE, None, "retired: hand it in for recycling")] if pack.where == SHELF else []
     if moves.site_missing is not None:
         place = pack.where if pack.where not in (SHELF, "") else moves.last_site
         because = f"site {place} was found missing on {moves.site_missing.isoformat()}"
         return [Advice(Todo.WRITE_OFF, None, because)]
-    if pack.state is PackState.RETIRED:
-        return [Advice(Todo.RETIRE, None, "retired: hand it in for recycling")] if pack.where == SHELF else []
     if record.is_suspect:
         back = ""
         if moves.volts_back is not None and moves.came_back is not None:
