@@ -24,6 +24,7 @@ COMMANDS = (
     "forecast",
     "plan",
     "trip",
+    "overview",
     "handover",
     "spares",
     "packs",

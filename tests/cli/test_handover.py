@@ -89,3 +89,32 @@ def test_days_that_make_no_sense_are_refused(door, example, first, last, said):
     assert done.exit_code == 1
     assert said in " ".join(done.stderr.split())
     assert not (folder / "maps").exists()
+
+
+def test_the_overview_is_written_and_says_what_it_holds(door, example, faults_of):
+    folder = example("first-weekend")
+    done = door("overview", folder, "--json", folder / "out.json")
+    assert done.exit_code == 0, done.stderr
+    assert "6 sites, 2 trips ahead." in done.stdout
+    text = (folder / "maps" / "season.html").read_text("utf-8")
+    assert "2 trips; no plan does it with 1." in text
+    assert "There was no earlier plan of this season on file." in text
+    written = json.loads((folder / "out.json").read_text("utf-8"))
+    assert faults_of(written) == []
+    assert written["trips"] == ["2026-12-05-A", "2027-03-06-A"]
+    assert written["changes"] == 0
+
+
+def test_the_overview_tells_what_changed_since_the_last_plan(door, example):
+    folder = example("first-weekend")
+    with (folder / "tripplan.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[calendar]\nblocked = ["2026-12-05"]\n')
+    done = door("overview", folder, "--json", folder / "out.json")
+    assert done.exit_code == 0, done.stderr
+    assert "Planned the season anew: the files have changed" in " ".join(done.stderr.split())
+    written = json.loads((folder / "out.json").read_text("utf-8"))
+    assert written["changes"] > 0
+    assert "2026-12-05-A \u2192" in (folder / "maps" / "season.html").read_text("utf-8")
+    again = door("overview", folder)  # read back from plan.json, it still knows what changed
+    assert again.exit_code == 0
+    assert "2026-12-05-A \u2192" in (folder / "maps" / "season.html").read_text("utf-8")

@@ -202,7 +202,7 @@ def test_every_text_is_used():
         "caution",
         "wrong",
     }
-    built |= {"n", "cause", "outcome", "pack_state"}
+    built |= {"n", "cause", "outcome", "pack_state", "fate", "basis", "swap_state"}
     scripts = "".join(f.read_text("utf-8") for f in (folder / "assets").iterdir() if f.name.endswith(".js"))
     for key in wording_for("en").texts:
         section, _, name = key.partition(".")

@@ -1,4 +1,4 @@
-"""The command ``handover``."""
+"""The commands ``handover`` and ``overview``."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tripplan.cli.wording import count, weekday
 if TYPE_CHECKING:
     from tripplan.pipeline import HandoverResult
 
-__all__ = ["handover"]
+__all__ = ["handover", "overview"]
 
 
 @click.command(
@@ -108,3 +108,62 @@ def _handover_json(result: HandoverResult) -> dict[str, Any]:
         "planned_anew": result.planned.anew,
         "because": result.planned.because,
     }
+
+
+@click.command(
+    epilog="Example: tripplan overview myfleet",
+    short_help="The season as one page: charge, swap-by dates, trips, what changed.",
+)
+@folder_argument
+@click.option(
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="The page. [default: FOLDER/maps/season.html]",
+)
+@run_options
+def overview(run: Run, folder: Path, out: Path | None) -> None:
+    """
+    Write the season as one page for its planner.
+
+    Every site with the charge that is left, its swap-by date and the visits planned, the season's
+    trips, and what changed since the last plan. It needs no scripts and no signal and names no
+    place. The plan in FOLDER/plan.json is used if nothing it rests on has changed. FOLDER is the
+    fleet's folder; the current one where not given.
+    """
+    from tripplan.pipeline import run_overview
+
+    with reporting(run.printer) as reports:
+        result = run_overview(
+            folder,
+            today=run.today,
+            out=out,
+            seed=run.seed,
+            time_limit_s=run.time_limit_s,
+            reports=reports,
+        )
+    season, planned = result.season, result.planned
+    run.write_json(
+        {
+            "format": "tripplan-overview/1",
+            "fleet": planned.fleet.name,
+            "today": result.today.isoformat(),
+            "from": planned.plan.first.isoformat(),
+            "to": planned.plan.to.isoformat(),
+            "file": str(result.file),
+            "trips": [trip.trip_id for trip in season.trips],
+            "swap_by_past": [site.site_id for site in season.sites if site.state == "past"],
+            "changes": len(season.changes),
+            "planned_anew": planned.anew,
+            "because": planned.because,
+        }
+    )
+    print_remarks(run.printer, planned.fleet)
+    if planned.because:
+        run.printer.warn(f"Planned the season anew: {planned.because}.")
+    past = sum(site.state == "past" for site in season.sites)
+    run.printer.say(
+        f"{count(len(season.sites), 'site')}, {count(len(season.trips), 'trip')} ahead"
+        + (f"; the swap-by date of {count(past, 'site')} is past." if past else ".")
+    )
+    run.printer.say(f"Written: {result.file}")

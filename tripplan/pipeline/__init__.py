@@ -8,6 +8,7 @@ or read back and used, only after the independent checker has passed it.
 from tripplan.pipeline.demo import DEMO_TIME_LIMIT_S, DEMO_TODAY, DemoResult, run_demo
 from tripplan.pipeline.field import TripResult, run_trip
 from tripplan.pipeline.handover import HandoverResult, run_handover
+from tripplan.pipeline.overview import OverviewResult, run_overview
 from tripplan.pipeline.season import (
     CALENDAR_NAME,
     PLAN_NAME,
@@ -31,6 +32,7 @@ __all__ = [
     "DemoResult",
     "ForecastResult",
     "HandoverResult",
+    "OverviewResult",
     "PacksResult",
     "PlanResult",
     "Reports",
@@ -40,6 +42,7 @@ __all__ = [
     "run_demo",
     "run_forecast",
     "run_handover",
+    "run_overview",
     "run_packs",
     "run_plan",
     "run_spares",

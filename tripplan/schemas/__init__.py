@@ -18,6 +18,7 @@ SCHEMA_NAMES = (
     "spares",
     "packs",
     "handover",
+    "overview",
     "record",
     "undo",
 )
