@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import functools
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -27,6 +28,8 @@ _MONTHS = (
     "December",
 )
 _MOST_ROWS = 12
+# Controls that are no white space, and marks that only turn the reading direction (Unicode UAX 9).
+_UNSEEN = re.compile("[\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 
 @dataclass
@@ -93,7 +96,7 @@ class Findings:
 @functools.lru_cache(maxsize=1 << 16)
 def fold(text: str) -> str:
     r"""
-    Return a text as names are compared: without case and with single spaces.
+    Return a text as names are compared: without case and unseen signs, and with single spaces.
 
     Parameters
     ----------
@@ -107,10 +110,10 @@ def fold(text: str) -> str:
 
     Examples
     --------
-    >>> fold("  North\u00a0 Gate ") == fold("north gate")
+    >>> fold("  North\u00a0 Gate ") == fold("\u202dnorth\u202c gate")
     True
     """
-    return " ".join(text.split()).casefold()
+    return " ".join(_UNSEEN.sub("", text).split()).casefold()
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
