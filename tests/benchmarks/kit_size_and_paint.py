@@ -24,7 +24,7 @@ from tripplan.outputs import write_kit
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "outputs"))
 
-from kit_trip import TODAY, KitCase, wide_case  # noqa: E402
+from kit_trip import TODAY, KitCase, wide_case
 
 PAINT = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
 LOADED = "performance.getEntriesByType('navigation')[0].loadEventEnd"
