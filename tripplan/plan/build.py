@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tripplan.clock import MINUTES_PER_DAY, local_moment
 from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
+from tripplan.plan.charging import most_charged
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Day, Season, SiteTask, shortest_over_all, walk_seconds
 from tripplan.plan.wanted import asked_sites, bearing_wishes, build_wanted, season_as_wished
@@ -224,6 +225,7 @@ def _with_reach(season: Season) -> Season:
     later: list[set[int]] = [set() for _ in season.tasks]
     possible: list[set[int]] = [set() for _ in season.tasks]
     walks: dict[tuple[int, bool], tuple[int, int]] = {}
+    bares: dict[tuple[str, int], bool] = {}
     for s, task in enumerate(season.tasks):
         for loose in (False, True):
             place = season.park_places[season.park_of[s]]
@@ -238,7 +240,8 @@ def _with_reach(season: Season) -> Season:
                     reach[s].add(day.day)
                 if _alone(season, day, s, 0.0, ends, walks, loose=False):
                     later[s].add(day.day)
-            if _alone(season, day, s, 0.0, ends, walks, loose=True):
+            bare = bool(task.pays[day.day]) and _shelf_is_bare(season, task.site.pack_type, day.day, bares)
+            if not bare and _alone(season, day, s, 0.0, ends, walks, loose=True):
                 possible[s].add(day.day)
     tasks = tuple(
         replace(
@@ -250,6 +253,15 @@ def _with_reach(season: Season) -> Season:
         for s, task in enumerate(season.tasks)
     )
     return replace(season, tasks=tasks, _loops={}, _tables={})
+
+
+def _shelf_is_bare(season: Season, name: str, day: int, known: dict[tuple[str, int], bool]) -> bool:
+    """Tell whether no charged pack of a type can be there up to a day, whatever the plan."""
+    if not season.fleet.stock_is_kept:
+        return False
+    if (name, day) not in known:
+        known[name, day] = most_charged(season.fleet, season.first, name, 0, day) == 0
+    return known[name, day]
 
 
 def _alone(

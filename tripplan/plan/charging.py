@@ -208,6 +208,8 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -
         between if they charged nothing else and never lacked a pack; a relaxation.
     """
     shelf = fleet.charged_on_shelf(name)
+    if shelf + fleet.uncharged_on_shelf(name) == 0:
+        return 0  # each swap takes a charged pack, so that none ever comes back
     total = shelf + (fleet.uncharged_on_shelf(name) if since > 0 else 0)
     if not fleet.chargers:
         # without chargers everything that came back is charged by the next date

@@ -1,20 +1,23 @@
-"""Why a site is late, as a sum, and the smallest change that would serve it, tried before it is said."""
+"""Why a site is late, as a sum or a clause, and the smallest change that would serve it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date, timedelta
+from datetime import date
 
-from tripplan.clock import local_moment
-from tripplan.fleet import Crew, Site
+from tripplan.fleet import Found, Site
 from tripplan.forecast.outlook import Outlook
+from tripplan.plan.charging import most_charged
 from tripplan.plan.document import Unserved
+from tripplan.plan.obstacles import Limit, crew_obstacle, fresh_too_short, obstacles
+from tripplan.plan.rescue import Rescue
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.windows import WindowSet
-from tripplan.travel import VisitSum, open_spans, single_visit_sum, sun_times, usable_daylight
 
 __all__ = ["explain_late"]
+
+_MOST_SITES = 40
+"""Beyond so many late sites the smallest change is not worked out any more."""
 
 
 def explain_late(
@@ -41,16 +44,20 @@ def explain_late(
     tuple of Unserved
         One for each late site, in the order of sites.csv.
     """
-    found = []
+    found: list[Unserved] = []
     days = judge.visit_days(trips)
+    rescue = Rescue(season, judge, trips)
     for s, task in enumerate(season.tasks):
         late = judge.late_days_of(s, days[s])
         if not late:
             continue
-        due, visited = _first_missed(season, s, days[s])
-        sure = windows.sure_late.get(s, ())
-        proved = bool(sure)
-        reason, change = _reason(season, task.site, due, visited, proved=proved)
+        after, due, visited = _first_missed(season, s, days[s])
+        proved = bool(windows.sure_late.get(s, ()))
+        change = (
+            rescue.smallest_change(s, after, due)
+            if len(found) < _MOST_SITES
+            else "Not worked out for so many late sites."
+        )
         found.append(
             Unserved(
                 task.site.site_id,
@@ -58,133 +65,135 @@ def explain_late(
                 proved,
                 None if visited is None else season.date_of(visited),
                 late,
-                reason,
+                _reason(season, outlook, s, (after, due, visited), proved=proved),
                 change,
             )
         )
-    del outlook
     return tuple(found)
 
 
-def _first_missed(season: Season, s: int, days: list[int]) -> tuple[int, int | None]:
+def _first_missed(season: Season, s: int, days: list[int]) -> tuple[int, int, int | None]:
+    """Return the last visit in time (-1: none), the day that was missed, and the late visit."""
     task = season.tasks[s]
-    due = task.due
+    after, due = -1, task.due
     for day in days:
         if day > due:
-            return due, day
-        due = int(task.renewed[day])
-    return due, None
+            return after, due, day
+        after, due = day, int(task.renewed[day])
+    return after, due, None
 
 
-def _reason(season: Season, site: Site, due: int, visited: int | None, *, proved: bool) -> tuple[str, str]:
+def _reason(
+    season: Season, outlook: Outlook, s: int, missed: tuple[int, int, int | None], *, proved: bool
+) -> str:
+    after, due, visited = missed
+    site = season.tasks[s].site
     last = season.date_of(due)
-    task = next(t for t in season.tasks if t.site.site_id == site.site_id)
-    in_time = [d for d in task.possible if d <= due]
-    later = [d for d in task.possible if d > due]
     if due < 0:
-        reason = f"its swap-by date {last:%d %b %Y} had passed before the season began"
-        change = (
-            f"The first date on which a crew can be there is {season.date_of(later[0]):%a %d %b %Y}."
-            if later
-            else _closest(season, site, season.first, season.date_of(season.last_day))
-        )
-        return reason, change
+        since = _dark_since(season, outlook, site)
+        return f"its swap-by date {_day(last)} had passed before the season began{since}"
+    first = max(after + 1, 0)
+    in_time = [d for d in season.tasks[s].possible if first <= d <= due]
     if not in_time:
-        reason = f"no crew can be there on any date up to {last:%d %b %Y}: {_why_not(season, site, last)}"
-        return reason, _extra_date(season, site, season.first, last)
+        why = _why_not(season, outlook, s, first, due)
+        return f"no crew can be there {_span(season, first, due)}: {why}"
     if proved:
-        reason = (
-            f"a pack put in on any date in time is due again by {last:%d %b %Y}, "
-            "and no crew can be there in between"
-        )
-        first = season.date_of(max(d for d in task.possible if d <= due)) + timedelta(days=1)
-        return reason, _extra_date(season, site, first, last)
-    trips = len(in_time)
-    seen = "" if visited is None else f"; it is visited late on {season.date_of(visited):%d %b %Y}"
-    reason = (
-        f"no place for it was found on the {trips} {'date' if trips == 1 else 'dates'} "
-        f"up to {last:%d %b %Y} in the search made{seen}"
-    )
-    return reason, _extra_date(season, site, season.first, last)
+        again = f"a pack put in on any date in time is due again by {_day(last)}"
+        return f"{again}, and no crew can be there in between"
+    short = _shelf_text(season, site, due)
+    if short:
+        return short
+    dates = f"{len(in_time)} {'date' if len(in_time) == 1 else 'dates'}"
+    seen = "" if visited is None else f"; it is visited late on {_day(season.date_of(visited))}"
+    return f"no place for it was found {_span(season, first, due)} ({dates}) in the search made{seen}"
 
 
-def _why_not(season: Season, site: Site, last: date) -> str:
-    """Return the sum for the crew and date that come closest."""
-    best = _closest_sum(season, site, season.first, last, crew_days_only=True)
-    if best is None:
-        return "no crew goes on any date up to then"
-    total, crew, day = best
-    return f"{crew.name} on {day:%a %d %b}: {total}"
+def _span(season: Season, first: int, due: int) -> str:
+    if first == due:
+        return f"on {_day(season.date_of(due))}"
+    if first <= 0:
+        return f"on any date up to {_day(season.date_of(due))}"
+    return f"on any date from {_day(season.date_of(first))} to {_day(season.date_of(due))}"
 
 
-def _closest_sum(
-    season: Season, site: Site, first: date, last: date, *, crew_days_only: bool
-) -> tuple[VisitSum, Crew, date] | None:
-    fleet = season.fleet
-    options: list[tuple[float, date, int]] = []
-    if crew_days_only:
-        dates = [(season.date_of(d.day), d.crew) for d in season.days]
-    else:
-        span = (last - first).days
-        dates = [(first + timedelta(days=k), c) for k in range(span + 1) for c in range(len(fleet.crews))]
-    for day, c in dates:
-        if first <= day <= last:
-            total = single_visit_sum(fleet, season.travel, fleet.crews[c], site, day)
-            options.append((total.short_by, day, c))
-    if not options:
-        return None
-    _, day, c = min(options)
-    return single_visit_sum(fleet, season.travel, fleet.crews[c], site, day), fleet.crews[c], day
-
-
-def _closest(season: Season, site: Site, first: date, last: date) -> str:
-    best = _closest_sum(season, site, first, last, crew_days_only=False)
-    if best is None:
-        return "No date is left before its swap-by date."
-    total, crew, day = best
-    if total.short_by > 0:
-        more = f"{total.short_by:.0f} minutes more for {crew.name} on {day:%a %d %b %Y}"
-        return f"{more} would let it fit ({total})."
+def _dark_since(season: Season, outlook: Outlook, site: Site) -> str:
+    """Say since when a site is dark, as far as visits or the forecast tell."""
+    in_place = season.fleet.in_place[site.site_id].since
+    seen = [
+        visit.day
+        for visit in season.fleet.visits
+        if visit.site_id == site.site_id
+        and visit.found is Found.DARK
+        and (in_place is None or visit.day > in_place)
+    ]
+    if seen:
+        return f"; it was found dark on {_day(max(seen))}"
+    now = outlook.sites[site.site_id]
+    if now.chance_dark_today < 0.5:
+        return f"; the chance that it is dark today is {now.chance_dark_today:.0%}"
     return (
-        f"Neither hours nor daylight forbid {day:%a %d %b %Y} for {crew.name}: look at its days and absences."
+        f"; it is likely dark since {_day(now.flat_likely)} "
+        f"({_day(now.flat_early)} at the earliest, chance today {now.chance_dark_today:.0%})"
     )
 
 
-def _extra_date(season: Season, site: Site, first: date, last: date) -> str:
-    """Return a date outside the crews' days on which a trip for this site alone was tried and fits."""
-    fleet = season.fleet
-    usual: Mapping[tuple[date, int], bool] = {(season.date_of(d.day), d.crew): True for d in season.days}
-    day = max(first, season.first)
-    while day <= last:
+def _why_not(season: Season, outlook: Outlook, s: int, first: int, due: int) -> str:
+    """Return what stands in the way on the crew and date that come closest."""
+    fleet, task = season.fleet, season.tasks[s]
+    site = task.site
+    best: tuple[tuple[bool, float, int, int], str] | None = None
+    goes = False
+    for d in range(first, min(due, season.last_day) + 1):
+        day = season.date_of(d)
         for c, crew in enumerate(fleet.crews):
-            if (day, c) not in usual and _fits_alone(season, site, crew, day):
-                return f"One more trip by {crew.name} on {day:%a %d %b %Y} would serve it in time."
-        day += timedelta(days=1)
-    return (
-        _closest(season, site, max(first, season.first), last)
-        if first <= last
-        else ("No date is left before its swap-by date.")
-    )
+            if crew_obstacle(fleet, crew, day):
+                continue
+            goes = True
+            found = obstacles(fleet, season.travel, crew, site, day)
+            text = "" if found is None else found.text
+            if found is None:
+                text = fresh_too_short(outlook, site, day)
+            if not text:
+                text = _shelf_text(season, site, d)
+            key = (found is None, found.short_minutes if found else 0.0, d, c)
+            if found is not None and Limit.WEIGHT in found.limits:
+                key = (False, 0.0, d, c)
+            if text and (best is None or key < best[0]):
+                best = (key, f"{crew.name} on {_day(day)}: {text}")
+    if not goes:
+        reasons = dict.fromkeys(
+            crew_obstacle(fleet, crew, season.date_of(d))
+            for d in range(first, min(due, season.last_day) + 1)
+            for crew in fleet.crews
+        )
+        return "no crew goes on any of them (" + "; ".join(list(reasons)[:3]) + ")"
+    return best[1] if best is not None else "nothing more is known"
 
 
-def _fits_alone(season: Season, site: Site, crew: Crew, day: date) -> bool:
-    """Play the out-and-back trip that leaves as early as the crew may."""
-    fleet, travel = season.fleet, season.travel
-    if fleet.pack_types[site.pack_type].weight_kg > crew.carry_kg or crew.packs_aboard < 1:
-        return False
-    total = single_visit_sum(fleet, travel, crew, site, day)
-    place = travel.places[travel.place_of_site[site.site_id]]
-    light = usable_daylight(place.lat, place.lon, day, fleet.zone, fleet.plan.daylight_margin_minutes)
-    if light is None:
-        return False
-    leave = local_moment(day, crew.day_start_minute, fleet.zone)
-    end = local_moment(day, crew.day_end_minute, fleet.zone)
-    at = max(leave + (total.drive_out + total.park) * 60, light[0]) + total.walk_out * 60
-    for first, last in open_spans(fleet, site, crew.name, day):
-        done = max(at, first) + total.work * 60
-        back = done + total.walk_back * 60
-        endless = sun_times(place.lat, place.lon, day, fleet.zone).set is None
-        dusk = light[1] if endless else light[1] - season.reserve_s
-        if done <= last and back <= dusk and back + total.drive_back * 60 <= end:
-            return True
-    return False
+def _shelf_text(season: Season, site: Site, day: int) -> str:
+    """Say that the shelf cannot give all sites of a type a pack by a day, where that is sure."""
+    fleet = season.fleet
+    if not fleet.stock_is_kept:
+        return ""
+    most = most_charged(fleet, season.first, site.pack_type, 0, day)
+    wanting = [
+        task.site.site_id
+        for task in season.tasks
+        if task.site.pack_type == site.pack_type and task.due <= day and task.in_place <= day
+    ]
+    when = _day(season.date_of(day))
+    if most == 0:
+        return (
+            f"no charged pack of type {site.pack_type} is there by {when}: "
+            "the shelf holds none and none gets charged"
+        )
+    if len(wanting) > most:
+        return (
+            f"by {when} the shelf gives {most} charged {'pack' if most == 1 else 'packs'} of type "
+            f"{site.pack_type} at the most, and {len(wanting)} sites are due by then"
+        )
+    return ""
+
+
+def _day(day: date) -> str:
+    return f"{day:%a} {day.day} {day:%b %Y}"
