@@ -260,6 +260,7 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
     print_wishes(printer, result)
     printer.say()
     _print_trips(printer, season)
+    _print_reasons(printer, season)
     print_difference(printer, result)
     _print_unserved(printer, fleet, season)
     _print_charging(printer, season)
@@ -288,6 +289,20 @@ def _print_trips(printer: Printer, season: Plan) -> None:
             for one in season.trips
         ),
     )
+
+
+def _print_reasons(printer: Printer, season: Plan) -> None:
+    if not any(trip.moving for trip in season.trips):
+        return
+    printer.say("Why these dates", "bold")
+    for trip in season.trips:
+        dates = {visit.site_id: visit.swap_by for visit in trip.visits}
+        first = [f"{site_id} (swap by {weekday(dates[site_id])})" for site_id in trip.set_by[:3]]
+        more = f" and {len(trip.set_by) - 3} more" if len(trip.set_by) > 3 else ""
+        printer.say(f"{trip.trip_id}: set by {', '.join(first)}{more}.")
+        for text in trip.moving:
+            printer.say(f"  {text}")
+    printer.say()
 
 
 def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:

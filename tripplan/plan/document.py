@@ -119,6 +119,8 @@ class Trip:
         Planned swaps by pack type.
     set_by : tuple of str
         Sites whose swap-by date sets the date of this trip.
+    moving : tuple of str
+        What moving the trip by a week would cost, in sentences; empty where it was not asked.
     """
 
     trip_id: str
@@ -134,6 +136,7 @@ class Trip:
     packs: Mapping[str, int]
     stops: tuple[Stop, ...]
     set_by: tuple[str, ...] = ()
+    moving: tuple[str, ...] = ()
 
     @property
     def visits(self) -> tuple[Visit, ...]:
@@ -367,6 +370,7 @@ def _trip_to_json(trip: Trip) -> dict[str, Any]:
         "drive_km": round(trip.drive_km, 3),
         "packs": dict(trip.packs),
         "set_by": list(trip.set_by),
+        "moving": list(trip.moving),
         "stops": [
             {
                 "park_lat": stop.park_lat,
@@ -442,6 +446,7 @@ def _trip_from_json(data: JsonObject) -> Trip:
             for stop in data.objects("stops")
         ),
         set_by=data.texts("set_by", ()),
+        moving=data.texts("moving", ()),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from tripplan.forecast.outlook import Basis, Outlook
+from tripplan.plan.absences import absence_notes, crew_notes
 from tripplan.plan.document import Trip
 from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, naming_note
 from tripplan.plan.season import Season
@@ -62,6 +63,8 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         yield (
             f"Stock was not limited (no packs.csv, no shelf_charged): the largest trips need {need} charged."
         )
+    yield from absence_notes(season, outlook, trips)
+    yield from crew_notes(season)
     for trip in trips[:1]:
         for visit in trip.visits:
             for contact in contacts_for(fleet, fleet.sites_by_id[visit.site_id], trip.date):

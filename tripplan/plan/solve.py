@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -19,6 +19,7 @@ from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
 from tripplan.plan.master import Master, StockRow
+from tripplan.plan.moving import Moving
 from tripplan.plan.notes import plan_notes
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.pricing import Pricer
@@ -144,6 +145,13 @@ def plan_season(
             + "; ".join(str(wish) for wish in wishes)
             + ". Take one of them back, or give the search more time."
         )
+    moving = Moving(season, run.windows.rows, run.judge, run.search.best, lambda: not clock.stopped)
+    moving.known = sorted((key for key, _ in run.search.known()), key=lambda key: (key[0], sorted(key[1])))
+    moving.stock = run.master.stock
+    order = sorted(run.search.best, key=lambda i: (season.days[i].day, season.days[i].crew))
+    trips = tuple(
+        replace(trip, moving=moving.sentences(index)) for trip, index in zip(trips, order, strict=True)
+    )
     shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
