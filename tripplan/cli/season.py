@@ -294,11 +294,11 @@ def _print_trips(printer: Printer, season: Plan) -> None:
 def _print_reasons(printer: Printer, season: Plan) -> None:
     if not any(trip.moving for trip in season.trips):
         return
-    printer.say("Why these dates", "bold")
+    printer.say("Why these dates, and what a week would cost while the other trips stay", "bold")
     for trip in season.trips:
         dates = {visit.site_id: visit.swap_by for visit in trip.visits}
-        first = [f"{site_id} (swap by {weekday(dates[site_id])})" for site_id in trip.set_by[:3]]
-        more = f" and {len(trip.set_by) - 3} more" if len(trip.set_by) > 3 else ""
+        first = [f"{site_id} (swap by {weekday(dates[site_id])})" for site_id in trip.set_by[:1]]
+        more = f" and {len(trip.set_by) - 1} more" if len(trip.set_by) > 1 else ""
         printer.say(f"{trip.trip_id}: set by {', '.join(first)}{more}.")
         for text in trip.moving:
             printer.say(f"  {text}")

@@ -124,9 +124,9 @@ class Moving:
         rest: dict[int, frozenset[int]] = {i: v for i, v in self.trips.items() if i != index}
         late = self._surely_late({*rest, target})
         if late:
-            named = ", ".join(f"{site_id} (swap by {_day(by)})" for site_id, by in late[:4])
-            more = f" and {len(late) - 4} more" if len(late) > 4 else ""
-            return f"{named}{more} would be late, or it costs one trip more."
+            site_id, by = min(late, key=lambda one: (one[1], one[0]))
+            more = f" and {len(late) - 1} more" if len(late) > 1 else ""
+            return f"{site_id} (swap by {_day(by)}){more} would be late, or it costs one trip more."
         moved = frozenset(s for s in self.trips[index] if s in self.season.days[target].spans)
         trial, along = self._placed(rest, target, moved, self.trips[index] - moved)
         others = ""
