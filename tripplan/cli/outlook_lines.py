@@ -20,7 +20,15 @@ if TYPE_CHECKING:
     from tripplan.forecast.outlook import Outlook
     from tripplan.forecast.weather import ColdSpell
 
-__all__ = ["print_back_test", "print_cold", "print_moves", "print_words", "read_cold", "read_earlier"]
+__all__ = [
+    "print_back_test",
+    "print_cold",
+    "print_moves",
+    "print_words",
+    "read_cold",
+    "read_earlier",
+    "read_last",
+]
 
 
 def print_words(printer: Printer, fleet: Fleet, outlook: Outlook) -> None:
@@ -38,15 +46,22 @@ def print_words(printer: Printer, fleet: Fleet, outlook: Outlook) -> None:
     """
     from tripplan.forecast.words import risk_text, runs_text, track_record
 
-    ran = [one for one in outlook.sites.values() if one.last_runs]
-    if ran:
-        printer.table(
-            "Last runs beside what would have been said of the last one",
-            ("Site", "Runs", "Own share>"),
+    printer.table(
+        "What the dates rest on; last runs beside what would have been said of the last one",
+        ("Site", "Rests on", "Last runs", "Own share>"),
+        (
             (
-                (fleet.sites_by_id[one.site_id].label, runs_text(one.last_runs), f"{one.own_share:.0%}")
-                for one in ran
-            ),
+                fleet.sites_by_id[one.site_id].label,
+                one.because,
+                runs_text(one.last_runs),
+                f"{one.own_share:.0%}" if one.last_runs else "",
+            )
+            for one in outlook.sites.values()
+        ),
+    )
+    if any(one.last_runs for one in outlook.sites.values()):
+        printer.say(
+            "Own share: how much of what is known comes from the site itself, the rest from the fleet."
         )
     for one in outlook.sites.values():
         for flag in one.flags:
@@ -179,6 +194,39 @@ def read_earlier(path: Path) -> Mapping[str, Any]:
     if not isinstance(data, dict) or data.get("format") != FORECAST_FORMAT:
         raise click.BadParameter(problem)
     return data
+
+
+def read_last(printer: Printer, folder: Path, today: date) -> Mapping[str, Any] | None:
+    """
+    Return the last forecast that was kept in a folder.
+
+    Parameters
+    ----------
+    printer : Printer
+        Takes the remark where a file of that name is no forecast.
+    folder : pathlib.Path
+        The fleet's.
+    today : datetime.date
+        A forecast of a later day is no earlier one.
+
+    Returns
+    -------
+    mapping or None
+        None where there is none.
+    """
+    from tripplan.pipeline import FORECAST_NAME
+
+    path = folder / FORECAST_NAME
+    if not path.is_file():
+        return None
+    try:
+        found = read_earlier(path)
+        is_earlier = date.fromisoformat(found["on"]) <= today
+        _ = [(site["site_id"], site["swap_by"], site["basis"]) for site in found["sites"]]
+    except (click.BadParameter, KeyError, TypeError, ValueError):
+        printer.remark(f"Note: {path} is no forecast that can be read, so nothing is compared with it.")
+        return None
+    return found if is_earlier else None
 
 
 def print_moves(printer: Printer, before: Mapping[str, Any], outlook: Outlook) -> None:

@@ -16,6 +16,7 @@ from tripplan.cli.outlook_lines import (
     print_words,
     read_cold,
     read_earlier,
+    read_last,
 )
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
@@ -54,13 +55,13 @@ _CHARGING_SHOWN = timedelta(days=14)
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="Write a page of pictures.",
+    help="Where to write the page of pictures. [default: FOLDER/forecast.html]",
 )
 @click.option(
     "--since",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="An earlier forecast (--json FILE): say which dates moved, and why.",
+    help="An earlier forecast to compare with. [default: FOLDER/forecast.json, the last one]",
 )
 @click.option("--cold", type=click.FloatRange(-60, 20), metavar="CELSIUS", help="A cold spell of this mean.")
 @click.option("--from", "cold_from", type=read_date, metavar="DATE", help="Its first day. [default: today]")
@@ -83,13 +84,16 @@ def forecast(
 
     Shows for every site, soonest first, the early, likely and late flat dates (5, 50 and 95 chances
     in 100 that the pack is flat by then), the swap-by date, the chance that the site is dark today
-    and what the dates rest on. FOLDER is the fleet's folder; the current one where not given.
+    and what the dates rest on, says which dates moved since the last forecast and why, and writes
+    FOLDER/forecast.html (each site's charge over the coming months) and FOLDER/forecast.json.
+    FOLDER is the fleet's folder; the current one where not given.
     """
     from tripplan.forecast import outlook_to_json
-    from tripplan.pipeline import run_forecast
+    from tripplan.outputs.forecast_page import render_forecast_page
+    from tripplan.pipeline import keep_forecast, run_forecast
 
     spell = read_cold(cold, cold_from, cold_days, run.today)
-    before = None if since is None else read_earlier(since)
+    before = read_last(run.printer, folder, run.today) if since is None else read_earlier(since)
     ask_about_trips(run, folder)
     with reporting(run.printer) as reports:
         result = run_forecast(folder, today=run.today, weeks=weeks, reports=reports)
@@ -114,12 +118,9 @@ def forecast(
             reports.stage("Testing the forecast on past runs")
             found = test_on_own_past(result.fleet, run.today)
         print_back_test(run.printer, found)
-    if picture is not None:
-        from tripplan.outputs.forecast_page import render_forecast_page
-        from tripplan.storage import write_files
-
-        write_files({picture: render_forecast_page(result.fleet, result.outlook).encode()})
-        run.printer.say(f"Written: {picture}")
+    page = render_forecast_page(result.fleet, result.outlook)
+    for path in keep_forecast(folder, document, page, picture):
+        run.printer.say(f"Written: {path}")
 
 
 @click.command(
@@ -199,7 +200,7 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
     fleet, outlook = result.fleet, result.outlook
     printer.table(
         f"{fleet.name}: flat dates as of {weekday(outlook.on)}, accepted risk {outlook.risk:.0%}",
-        ("Swap by", "Site", "Flat: early", "Likely", "Late", "Dark today>", "Charge>", "Rests on"),
+        ("Swap by", "Site", "Early>", "Likely", "Late>", "Dark>", "Charge>", "Rests on"),
         (
             (
                 _swap_by_text(one, outlook),
@@ -209,7 +210,7 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
                 day(one.flat_late),
                 _chance(one.chance_dark_today),
                 "" if one.charge_left is None else f"{one.charge_left:.0%}",
-                f"{one.basis}: {one.because}" if one.because else str(one.basis),
+                str(one.basis),
             )
             for one in sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely))
         ),
@@ -218,7 +219,10 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
 
 
 def _swap_by_text(site: SiteForecast, outlook: Outlook) -> str:
-    return weekday(site.swap_by) + (" (past)" if site.swap_by < outlook.on else "")
+    text = weekday(site.swap_by) + (" (past)" if site.swap_by < outlook.on else "")
+    if site.freezes_from is not None and site.freezes_from <= site.swap_by:
+        text += f"; freezing sets the date: from {weekday(site.freezes_from)}"
+    return text
 
 
 def _chance(chance: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from tripplan.fleet import Chemistry, Fleet
@@ -10,15 +10,25 @@ from tripplan.forecast.basis import Evidence
 from tripplan.forecast.history import SiteHistory
 from tripplan.forecast.outlook import PastRun
 from tripplan.forecast.percent import PercentMeaning
-from tripplan.forecast.pool import FAR_DAYS
-from tripplan.forecast.weather import climate_of
+from tripplan.forecast.pool import FAR_DAYS, SiteKnowledge
+from tripplan.forecast.weather import LEAST_DAYS_A_MONTH, MILD_C, climate_of
 from tripplan.forecast.words import NEVER_FLAT
 
-__all__ = ["backup_flags", "freezing_flags", "panel_flags", "percent_flags", "run_flags"]
+__all__ = [
+    "backup_flags",
+    "freezing_flags",
+    "panel_flags",
+    "percent_flags",
+    "run_flags",
+    "volts_notes",
+    "weather_notes",
+]
 
 #: A percentage this low is worth a word even while nobody knows what it means. [%]
 _LOW_PERCENT = 20.0
 _PERCENT_MARGIN = 5.0
+#: An offset of rested voltages below this, as a share of charge, is not worth a word.
+_ODD_OFFSET = 0.06
 #: Alkaline cells with transmit pulses hold 10 to 25 % at -20 C (trade practice, no source). [deg C]
 _ALKALINE_FAILS_C = -10.0
 
@@ -108,3 +118,28 @@ def backup_flags(fleet: Fleet, item: Evidence, swap_by: date) -> tuple[str, ...]
     if climate.mean_c[swap_by.month - 1] > _ALKALINE_FAILS_C:
         return ()
     return ("its backup cells are alkaline and hold little in deep cold: do not count on their days then",)
+
+
+def volts_notes(known: Mapping[str, SiteKnowledge]) -> tuple[str, ...]:
+    """Say where the fleet's runs contradict the tables of resting voltage."""
+    found = {knowledge.volts for knowledge in known.values()}
+    notes = []
+    for volts in sorted(found, key=lambda each: each.offset):
+        if abs(volts.offset) > max(_ODD_OFFSET, 1.5 * volts.offset_sd):
+            less = "less" if volts.offset > 0.0 else "more"
+            notes.append(
+                f"rested voltages in this fleet seem to stand for about {abs(volts.offset):.0%} {less} "
+                "charge than the tables say (the meter, or the make of pack), and are counted so: check "
+                "the meter"
+            )
+    return tuple(dict.fromkeys(notes))
+
+
+def weather_notes(fleet: Fleet) -> tuple[str, ...]:
+    """Say what a daily weather file was good for where no climate is given."""
+    if fleet.climate is not None or not fleet.weather:
+        return ()
+    if climate_of(fleet) is not None:
+        return ("no [climate] given: it was made of the days in weather.csv",)
+    lacks = f"weather.csv has not {LEAST_DAYS_A_MONTH} days of every month, so no climate could be made of it"
+    return (f"{lacks}; days that it lacks are taken as {MILD_C:g} C",)

@@ -18,7 +18,15 @@ from tripplan.fleet import Fleet
 from tripplan.forecast.basis import Evidence, Load, find_evidence
 from tripplan.forecast.course import charge_courses, freezing_dates
 from tripplan.forecast.crossing import quantile_days
-from tripplan.forecast.flags import backup_flags, freezing_flags, panel_flags, percent_flags, run_flags
+from tripplan.forecast.flags import (
+    backup_flags,
+    freezing_flags,
+    panel_flags,
+    percent_flags,
+    run_flags,
+    volts_notes,
+    weather_notes,
+)
 from tripplan.forecast.history import read_history
 from tripplan.forecast.in_place import Cohort, cohorts_in_place
 from tripplan.forecast.outlook import Basis, Outlook, PastRun, SiteForecast
@@ -89,7 +97,7 @@ def forecast_fleet(
         dark_chance_in_place={site_id: chances[site_id] for site_id in order},
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
         dark_step=dark_step,
-        notes=(*history.left_out, *pack_notes(evidence, known)),
+        notes=(*history.left_out, *pack_notes(evidence, known), *volts_notes(known), *weather_notes(fleet)),
         packs=learn_packs(fleet, evidence, known, on),
     )
 

@@ -16,7 +16,11 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Basis", "Outlook", "PackLearned", "PastRun", "Renewal", "SiteForecast"]
+__all__ = ["FOLLOWED_DAYS", "Basis", "Outlook", "PackLearned", "PastRun", "Renewal", "SiteForecast"]
+
+
+#: How far a past run is foreseen; what is said of it ends here. [day]
+FOLLOWED_DAYS = 2 * 365
 
 
 class Basis(StrEnum):

@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 from tripplan.forecast.basis import Evidence
 from tripplan.forecast.crossing import flat_share, grid_over, quantiles_by_site, with_early_failures
 from tripplan.forecast.learning import MIDDLES, SiteLearned
-from tripplan.forecast.outlook import PastRun
+from tripplan.forecast.outlook import FOLLOWED_DAYS, PastRun
 from tripplan.forecast.pool import Physics, SiteKnowledge
 
 __all__ = ["pack_notes", "past_runs"]
 
 _SHOWN = 5
-_FOLLOWED_DAYS = 2 * 365
 _LEVELS = np.array([[0.05], [0.5], [0.95]])
 #: Standard deviations by which a pack must fall short.
 _CLEARLY = 2.0
@@ -51,7 +50,7 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
             continue
         base, mass = np.array([load.log_mean]), cells[None, :]
         grid = grid_over(base, mass)
-        limits = physics.sums(item, load).limits(start, _FOLLOWED_DAYS, run.charge_in)
+        limits = physics.sums(item, load).limits(start, FOLLOWED_DAYS, run.charge_in)
         flat = with_early_failures(flat_share(limits, grid))
         early, likely, late = (
             math.floor(days) for days in quantiles_by_site(flat, grid.masses(base, mass), _LEVELS)[:, 0]

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
-from tripplan.forecast.outlook import Outlook, PastRun, SiteForecast
+from tripplan.forecast.outlook import FOLLOWED_DAYS, Outlook, PastRun, SiteForecast
 
 __all__ = ["NEVER_FLAT", "risk_text", "runs_text", "track_record", "when_flat", "when_text", "why_moved"]
 
@@ -110,7 +110,9 @@ def runs_text(runs: Sequence[PastRun]) -> str:
     if not runs:
         return ""
     lasted = ", ".join(f"{'' if run.was_flat else 'over '}{run.days}" for run in runs)
-    return f"lasted {lasted} days; said {runs[-1].said_early} to {runs[-1].said_late}"
+    late = runs[-1].said_late
+    said = f"over {FOLLOWED_DAYS}" if late >= FOLLOWED_DAYS else str(late)
+    return f"lasted {lasted} days; said {runs[-1].said_early} to {said}"
 
 
 def risk_text(outlook: Outlook) -> str:
@@ -198,7 +200,9 @@ def why_moved(before: Mapping[str, Any], outlook: Outlook, least_days: int = 3) 
             continue
         if old["basis"] != str(now.basis):
             why = f"it now rests on {now.basis}, before on {old['basis']}"
-        elif days > 60:
+        elif days > 60 or _last_start(old.get("last_runs", ())) != _last_start(
+            [{"start": run.start.isoformat()} for run in now.last_runs]
+        ):
             why = "a fresh pack went in"
         elif old.get("because") != now.because:
             why = f"was: {old.get('because', '')}; now: {now.because}"
@@ -206,6 +210,10 @@ def why_moved(before: Mapping[str, Any], outlook: Outlook, least_days: int = 3) 
             why = f"it still ran on {outlook.on.isoformat()}" if days > 0 else "new records"
         lines.append(f"{site_id}: {abs(days)} days {'later' if days > 0 else 'earlier'}; {why}")
     return tuple(lines)
+
+
+def _last_start(runs: Sequence[Mapping[str, Any]]) -> str:
+    return str(runs[-1]["start"]) if runs else ""
 
 
 def _count_only(number: int) -> str:

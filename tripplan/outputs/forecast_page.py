@@ -18,21 +18,32 @@ from tripplan.outputs.plain_text import clean
 
 __all__ = ["render_forecast_page"]
 
-_WIDTH, _HEIGHT, _LEFT, _TOP, _PLOT = 720, 132, 40, 8, 92
+_WIDTH, _HEIGHT, _LEFT, _TOP, _PLOT = 400, 150, 42, 8, 106
 #: Days with a mean below this are marked as deep cold. [deg C]
 _DEEP_COLD_C = -10.0
+#: A page with more pictures than this is too heavy for a phone.
+_MOST_PICTURES = 300
 
 _STYLE = """
-body{font:16px/1.45 system-ui,sans-serif;margin:1rem auto;max-width:60rem;padding:0 1rem}
-body{color:#111;background:#fff}
+:root{--ink:#111;--paper:#fff;--soft:#333;--line:#bbb;--grid:#ccc;--band:#b9cfe4;--edge:#46698c;--likely:#123}
+:root{--cold:#e4e4e4;--mark:#a02000}
+@media (prefers-color-scheme:dark){
+:root{--ink:#eee;--paper:#14171a;--soft:#c4c8cc;--line:#555;--grid:#3a3f44;--band:#2f4a63;--edge:#7fa3c6}
+:root{--likely:#fff;--cold:#2a2e33;--mark:#ff9d7a}}
+body{font:16px/1.45 system-ui,sans-serif;margin:1rem auto;max-width:68rem;padding:0 1rem}
+body{color:var(--ink);background:var(--paper)}
 h1{font-size:1.4rem} h2{font-size:1.05rem;margin:1.6rem 0 .2rem} p{margin:.2rem 0}
+main{display:grid;grid-template-columns:repeat(auto-fit,minmax(20rem,1fr));gap:0 2rem}
 svg{width:100%;height:auto;display:block} table{border-collapse:collapse;width:100%;font-size:.92rem}
-th,td{text-align:left;padding:.25rem .5rem;border-bottom:1px solid #bbb;vertical-align:top}
-.late{font-weight:700} .small{font-size:.88rem;color:#333}
-.band{fill:#b9cfe4;stroke:#46698c;stroke-width:.6} .likely{fill:none;stroke:#123;stroke-width:2}
-.axis{stroke:#555;stroke-width:1} .grid{stroke:#ccc;stroke-width:.7} .cold{fill:#e4e4e4}
-.swap{stroke:#a02000;stroke-width:2;stroke-dasharray:5 3} .mark{fill:#a02000;font-weight:700}
-.span{stroke:#123;stroke-width:3} text{font:11px system-ui,sans-serif;fill:#111}
+th,td{text-align:left;padding:.25rem .5rem;border-bottom:1px solid var(--line);vertical-align:top}
+.late{font-weight:700} .small{font-size:.88rem;color:var(--soft)}
+.band{fill:var(--band);stroke:var(--edge);stroke-width:.6} .likely{fill:none;stroke:var(--likely);stroke-width:2}
+.axis{stroke:var(--line);stroke-width:1} .grid{stroke:var(--grid);stroke-width:.7} .cold{fill:var(--cold)}
+.swap{stroke:var(--mark);stroke-width:2;stroke-dasharray:5 3} .mark{fill:var(--mark);font-weight:700}
+.span{stroke:var(--likely);stroke-width:3} text{font:12px system-ui,sans-serif;fill:var(--ink)}
+@media (max-width:44rem){thead{display:none} tr{display:block;border-bottom:1px solid var(--line);padding:.4rem 0}
+td{display:block;border:0;padding:.05rem 0} td[data-is]::before{content:attr(data-is) ": ";color:var(--soft)}
+td:first-child{font-weight:700}}
 @media print{body{max-width:none;font-size:12px} section{break-inside:avoid}}
 """
 
@@ -60,7 +71,11 @@ def render_forecast_page(fleet: Fleet, outlook: Outlook) -> str:
     """
     order = sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely, one.site_id))
     cold = _deep_cold(fleet, outlook)
-    sections = Markup("\n").join(_section(fleet, outlook, one, cold) for one in order)
+    sections = Markup("\n").join(_section(fleet, outlook, one, cold) for one in order[:_MOST_PICTURES])
+    if len(order) > _MOST_PICTURES:
+        sections += Markup("<p>Pictures of the first {} of {} sites only.</p>").format(
+            _MOST_PICTURES, len(order)
+        )
     notes = Markup("").join(Markup("<p class='small'>{}</p>").format(clean(note)) for note in outlook.notes)
     legend = (
         "Band: charge left from the early to the late case (nine in ten between). Line: the likely case. "
@@ -75,7 +90,7 @@ def render_forecast_page(fleet: Fleet, outlook: Outlook) -> str:
         "<meta name='viewport' content='width=device-width, initial-scale=1'>"
         "<meta name='referrer' content='no-referrer'><title>{title}</title><style>{style}</style></head>\n"
         "<body><h1>{title}</h1><p>{risk}</p><p>{record}</p><p class='small'>{legend}</p>{notes}\n"
-        "{table}\n{sections}\n</body></html>\n"
+        "{table}\n<main>{sections}</main>\n</body></html>\n"
     ).format(
         title=f"{clean(fleet.name)}: flat dates as of {_day(outlook.on)}",
         style=Markup(_STYLE),  # noqa: S704 - our own text
@@ -97,8 +112,9 @@ def _day(day: date) -> str:
 def _table(fleet: Fleet, outlook: Outlook, order: Sequence[SiteForecast]) -> Markup:
     rows = Markup("").join(
         Markup(
-            "<tr><td class='{late}'>{swap_by}{past}</td><td>{site}</td><td>{early}</td><td>{likely}</td>"
-            "<td>{latest}</td><td>{basis}</td></tr>"
+            "<tr><td class='{late}' data-is='Swap by'>{swap_by}{past}</td><td>{site}</td>"
+            "<td data-is='Flat, early'>{early}</td><td data-is='Likely'>{likely}</td>"
+            "<td data-is='Late'>{latest}</td><td data-is='Rests on'>{basis}</td></tr>"
         ).format(
             late="late" if one.swap_by < outlook.on else "",
             swap_by=_day(one.swap_by),
@@ -170,9 +186,9 @@ def _picture(outlook: Outlook, one: SiteForecast, cold: Sequence[tuple[int, int]
     )
     swap = x((one.swap_by - outlook.on).days)
     parts.append(f"<line class='swap' x1='{swap}' x2='{swap}' y1='{_TOP}' y2='{bar}'/>")
-    anchor = "end" if swap > _WIDTH * 0.8 else "start"
+    anchor = "end" if swap > _WIDTH * 0.55 else "start"
     beside = swap - 5 if anchor == "end" else swap + 5
-    outside = " (after these weeks)" if one.swap_by > outlook.to else ""
+    outside = " (later)" if one.swap_by > outlook.to else ""
     parts.append(
         f"<text class='mark' x='{beside}' y='{_TOP + 12}' text-anchor='{anchor}'>"
         f"&#8595; swap by {escape(_day(one.swap_by))}{outside}</text>"

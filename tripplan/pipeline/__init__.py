@@ -11,11 +11,13 @@ from tripplan.pipeline.handover import HandoverResult, run_handover
 from tripplan.pipeline.overview import OverviewResult, run_overview
 from tripplan.pipeline.season import (
     CALENDAR_NAME,
+    FORECAST_NAME,
     PLAN_NAME,
     ForecastResult,
     PlanResult,
     Reports,
     Silent,
+    keep_forecast,
     run_forecast,
     run_plan,
 )
@@ -26,6 +28,7 @@ __all__ = [
     "CALENDAR_NAME",
     "DEMO_TIME_LIMIT_S",
     "DEMO_TODAY",
+    "FORECAST_NAME",
     "PLAN_NAME",
     "WISHES_NAME",
     "Asked",
@@ -39,6 +42,7 @@ __all__ = [
     "Silent",
     "SparesResult",
     "TripResult",
+    "keep_forecast",
     "run_demo",
     "run_forecast",
     "run_handover",

@@ -28,7 +28,9 @@ from tripplan.travel import Travel, measure_travel
 
 __all__ = [
     "CALENDAR_NAME",
+    "FORECAST_NAME",
     "NOTHING_ASKED",
+    "PICTURE_NAME",
     "PLAN_NAME",
     "QUIET",
     "ForecastResult",
@@ -42,6 +44,8 @@ __all__ = [
     "with_trip_lines",
 ]
 
+FORECAST_NAME = "forecast.json"
+PICTURE_NAME = "forecast.html"
 CALENDAR_NAME = "calendar.html"
 NOTHING_ASKED = Asked()
 
@@ -175,6 +179,39 @@ def read_fleet_and_trips(folder: Path, today: date) -> tuple[Fleet, tuple[Planne
     fleet = read_fleet(folder, today)
     trips = open_trips(folder, fleet, today)
     return hold_back(fleet, trips), trips
+
+
+def keep_forecast(
+    folder: Path, document: Mapping[str, Any], page: str, picture: Path | None = None
+) -> tuple[Path, Path]:
+    """
+    Write a forecast and its picture into the fleet's folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        The fleet's folder.
+    document : mapping
+        The forecast as JSON; the next one is compared with it.
+    page : str
+        Its picture.
+    picture : pathlib.Path, optional
+        Where the picture goes; into the folder where not given.
+
+    Returns
+    -------
+    tuple of pathlib.Path
+        The files written.
+
+    Raises
+    ------
+    StorageError
+        If the folder is in use or cannot be written.
+    """
+    paths = (picture or folder / PICTURE_NAME, folder / FORECAST_NAME)
+    with lock_folder(folder):
+        write_files({paths[0]: page.encode(), paths[1]: json_bytes(document)})
+    return paths
 
 
 def run_plan(
