@@ -55,13 +55,18 @@ _CHARGING_SHOWN = timedelta(days=14)
     "--picture",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="Where to write the page of pictures. [default: FOLDER/forecast.html]",
+    help="Write a page of pictures: each site's charge over the coming months.",
+)
+@click.option(
+    "--keep",
+    is_flag=True,
+    help="Keep this forecast in FOLDER (forecast.json, forecast.html) for the next to be compared with.",
 )
 @click.option(
     "--since",
     type=click.Path(dir_okay=False, path_type=Path),
     metavar="FILE",
-    help="An earlier forecast to compare with. [default: FOLDER/forecast.json, the last one]",
+    help="An earlier forecast: say which dates moved, and why. [default: the one kept in FOLDER]",
 )
 @click.option("--cold", type=click.FloatRange(-60, 20), metavar="CELSIUS", help="A cold spell of this mean.")
 @click.option("--from", "cold_from", type=read_date, metavar="DATE", help="Its first day. [default: today]")
@@ -73,6 +78,7 @@ def forecast(
     folder: Path,
     weeks: int | None,
     picture: Path | None,
+    keep: bool,
     since: Path | None,
     cold: float | None,
     cold_from: date | None,
@@ -84,12 +90,10 @@ def forecast(
 
     Shows for every site, soonest first, the early, likely and late flat dates (5, 50 and 95 chances
     in 100 that the pack is flat by then), the swap-by date, the chance that the site is dark today
-    and what the dates rest on, says which dates moved since the last forecast and why, and writes
-    FOLDER/forecast.html (each site's charge over the coming months) and FOLDER/forecast.json.
-    FOLDER is the fleet's folder; the current one where not given.
+    and what the dates rest on; where a forecast was kept in FOLDER, also which dates moved since and
+    why. FOLDER is the fleet's folder; the current one where not given.
     """
     from tripplan.forecast import outlook_to_json
-    from tripplan.outputs.forecast_page import render_forecast_page
     from tripplan.pipeline import keep_forecast, run_forecast
 
     spell = read_cold(cold, cold_from, cold_days, run.today)
@@ -118,9 +122,9 @@ def forecast(
             reports.stage("Testing the forecast on past runs")
             found = test_on_own_past(result.fleet, run.today)
         print_back_test(run.printer, found)
-    page = render_forecast_page(result.fleet, result.outlook)
-    for path in keep_forecast(folder, document, page, picture):
-        run.printer.say(f"Written: {path}")
+    if picture is not None or keep:
+        for path in keep_forecast(folder, result, document if keep else None, picture):
+            run.printer.say(f"Written: {path}")
 
 
 @click.command(

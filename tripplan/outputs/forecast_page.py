@@ -37,11 +37,13 @@ main{display:grid;grid-template-columns:repeat(auto-fit,minmax(20rem,1fr));gap:0
 svg{width:100%;height:auto;display:block} table{border-collapse:collapse;width:100%;font-size:.92rem}
 th,td{text-align:left;padding:.25rem .5rem;border-bottom:1px solid var(--line);vertical-align:top}
 .late{font-weight:700} .small{font-size:.88rem;color:var(--soft)}
-.band{fill:var(--band);stroke:var(--edge);stroke-width:.6} .likely{fill:none;stroke:var(--likely);stroke-width:2}
+.band{fill:var(--band);stroke:var(--edge);stroke-width:.6}
+.likely{fill:none;stroke:var(--likely);stroke-width:2}
 .axis{stroke:var(--line);stroke-width:1} .grid{stroke:var(--grid);stroke-width:.7} .cold{fill:var(--cold)}
 .swap{stroke:var(--mark);stroke-width:2;stroke-dasharray:5 3} .mark{fill:var(--mark);font-weight:700}
 .span{stroke:var(--likely);stroke-width:3} text{font:12px system-ui,sans-serif;fill:var(--ink)}
-@media (max-width:44rem){thead{display:none} tr{display:block;border-bottom:1px solid var(--line);padding:.4rem 0}
+@media (max-width:44rem){thead{display:none}
+tr{display:block;border-bottom:1px solid var(--line);padding:.4rem 0}
 td{display:block;border:0;padding:.05rem 0} td[data-is]::before{content:attr(data-is) ": ";color:var(--soft)}
 td:first-child{font-weight:700}}
 @media print{body{max-width:none;font-size:12px} section{break-inside:avoid}}

@@ -182,21 +182,21 @@ def read_fleet_and_trips(folder: Path, today: date) -> tuple[Fleet, tuple[Planne
 
 
 def keep_forecast(
-    folder: Path, document: Mapping[str, Any], page: str, picture: Path | None = None
-) -> tuple[Path, Path]:
+    folder: Path, result: ForecastResult, document: Mapping[str, Any] | None, picture: Path | None
+) -> tuple[Path, ...]:
     """
-    Write a forecast and its picture into the fleet's folder.
+    Write the picture of a forecast, and keep the forecast itself for the next to be compared with.
 
     Parameters
     ----------
     folder : pathlib.Path
         The fleet's folder.
-    document : mapping
-        The forecast as JSON; the next one is compared with it.
-    page : str
-        Its picture.
-    picture : pathlib.Path, optional
-        Where the picture goes; into the folder where not given.
+    result : ForecastResult
+        Fleet and outlook.
+    document : mapping or None
+        The forecast as JSON; None: it is not kept, only its picture is written.
+    picture : pathlib.Path or None
+        Where the picture goes; None: into the folder.
 
     Returns
     -------
@@ -206,12 +206,19 @@ def keep_forecast(
     Raises
     ------
     StorageError
-        If the folder is in use or cannot be written.
+        If the folder is in use or a file cannot be written.
     """
-    paths = (picture or folder / PICTURE_NAME, folder / FORECAST_NAME)
+    from tripplan.outputs.forecast_page import render_forecast_page
+
+    page = render_forecast_page(result.fleet, result.outlook).encode()
+    files = {picture or folder / PICTURE_NAME: page}
+    if document is None:
+        write_files(files)
+        return tuple(files)
+    files[folder / FORECAST_NAME] = json_bytes(document)
     with lock_folder(folder):
-        write_files({paths[0]: page.encode(), paths[1]: json_bytes(document)})
-    return paths
+        write_files(files)
+    return tuple(files)
 
 
 def run_plan(
