@@ -67,12 +67,26 @@ def check_whereabouts(
         if key in known and known[key].row not in disagreed:
             _check_last_move(known[key], max(moved), pack_reader, visit_file)
     _check_bought(known, visits, pack_reader, visit_file)
+    standing = {visit.row for visit in last_swap.values()}
     unlisted = {
-        visit.pack_in: visit.row
-        for visit in last_swap.values()
-        if visit.pack_in and fold(visit.pack_in) not in known
+        visit.pack_in: visit.row for visit in visits if visit.pack_in and fold(visit.pack_in) not in known
     }
+    came_out = {
+        visit.pack_out: visit.row
+        for visit in visits
+        if visit.pack_out and fold(visit.pack_out) not in known and visit.pack_out not in unlisted
+    }
+    for pack_id, row in came_out.items():
+        hint = did_you_mean(pack_id, [pack.pack_id for pack in packs])
+        if hint:
+            findings.remark(
+                f"{visit_file}, row {row}, column pack_out: pack {pack_id} came out, but {pack_reader.file} "
+                f"does not list it. {hint}"
+            )
     for pack_id, row in unlisted.items():
+        if row not in standing and not did_you_mean(pack_id, [pack.pack_id for pack in packs]):
+            # a pack of old, since thrown away
+            continue
         hint = did_you_mean(pack_id, [pack.pack_id for pack in packs])
         findings.remark(
             f"{visit_file}, row {row}, column pack_in: pack {pack_id} went in, but {pack_reader.file} does "
