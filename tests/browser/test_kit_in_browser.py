@@ -44,6 +44,16 @@ def test_page_opens_quietly_and_fits(kit, open_page, width, height, scheme):
     watched.require_quiet()
 
 
+@pytest.mark.parametrize("width", [320, 360, 768, 1024])
+def test_no_width_needs_scrolling_sideways(kit, open_page, width):
+    page = open_page(kit[1] / "map.html", width=width, height=640).page
+    page.wait_for_selector(".has-map .live-map .live-mark")
+    for summary in page.locator("summary").all():
+        summary.click()
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.locator(".strip").bounding_box()["width"] <= width
+
+
 def test_every_view_button_and_mark_of_the_map_works(kit, open_page):
     watched = open_page(kit[1] / "map.html")
     page = watched.page
