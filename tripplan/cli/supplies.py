@@ -50,7 +50,11 @@ def _refuse_nan(_context: click.Context, _option: click.Parameter, value: float 
     callback=_refuse_nan,
     help="Wanted chance that a trip does not run short. [default: the setting, 0.95]",
 )
-@click.option("--more", is_flag=True, help="Also plan the season anew with a pack or a charger more (slow).")
+@click.option(
+    "--more",
+    is_flag=True,
+    help="Also plan the season anew with a pack or a charger more (at most 30 s each, or --time-limit).",
+)
 @run_options
 def spares(run: Run, folder: Path, chance: float | None, more: bool) -> None:
     """
@@ -302,7 +306,7 @@ def _print_own(printer: Printer, result: SparesResult) -> None:
     if result.tried:
         printer.say()
         printer.table(
-            "The season planned anew, each with the same short effort",
+            "The season planned anew, each with the same short effort, so that like stands beside like",
             ("With", "Trips>", "At least>", "Late sites>", "Late days>"),
             (
                 (one.what, str(one.trips), str(one.lower_bound), str(one.late_sites), str(one.late_days))

@@ -14,7 +14,7 @@ from tripplan.pipeline.season import QUIET, PlanResult, Reports
 from tripplan.storage import write_files
 from tripplan.supply.arrange import Arranged, arrange
 from tripplan.supply.ordering import Order, orders_for_year
-from tripplan.supply.owning import Course, Tried, TypeStock, shelf_course, stock_by_type, try_more
+from tripplan.supply.owning import TRY_TIME_S, Course, Tried, TypeStock, shelf_course, stock_by_type, try_more
 from tripplan.supply.register import Register, build_register
 
 __all__ = ["PacksResult", "SparesResult", "run_packs", "run_spares"]
@@ -84,8 +84,10 @@ def run_spares(
         Wanted chance that a trip does not run short; the fleet's where not given.
     more : bool, default False
         Also plan the season anew with one pack or one charger more.
-    seed, time_limit_s, reports
+    seed, reports
         As in `run_trip`.
+    time_limit_s : float, optional
+        Most time for each season that is planned. [s]
 
     Returns
     -------
@@ -123,6 +125,7 @@ def run_spares(
             travel,
             arranged.plan,
             lambda what: reports.stage(f"Planning the season with {what}"),
+            time_limit_s=TRY_TIME_S if time_limit_s is None else time_limit_s,
         )
     return SparesResult(
         planned,

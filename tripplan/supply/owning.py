@@ -22,9 +22,19 @@ from tripplan.supply.register import Register
 from tripplan.supply.timetable import MORNING, at_clock
 from tripplan.travel import Travel
 
-__all__ = ["Course", "Tried", "TypeStock", "shelf_course", "stock_by_type", "try_more", "with_packs"]
+__all__ = [
+    "TRY_TIME_S",
+    "Course",
+    "Tried",
+    "TypeStock",
+    "shelf_course",
+    "stock_by_type",
+    "try_more",
+    "with_packs",
+]
 
-_MOST_ADDED = 200
+TRY_TIME_S = 30.0
+"""Most time for each season that is planned anew with something more. [s]"""
 
 
 @dataclass(frozen=True)
@@ -286,6 +296,8 @@ def try_more(
     travel: Travel,
     plan: Plan,
     tell: Callable[[str], None] | None = None,
+    *,
+    time_limit_s: float = TRY_TIME_S,
 ) -> tuple[Tried, ...]:
     """
     Plan the season anew with one pack or one charger more, each with a short effort.
@@ -298,6 +310,8 @@ def try_more(
         For its day and seed.
     tell : callable, optional
         Called with what is tried next.
+    time_limit_s : float, optional
+        Most time for each season. [s]
 
     Returns
     -------
@@ -317,7 +331,13 @@ def try_more(
         if tell is not None:
             tell(what)
         new = plan_season(
-            changed, outlook, travel, made_on=plan.made_on, seed=plan.seed, effort=Effort().short()
+            changed,
+            outlook,
+            travel,
+            made_on=plan.made_on,
+            seed=plan.seed,
+            time_limit_s=time_limit_s,
+            effort=Effort().short(),
         )
         found.append(Tried(what, new.trip_count, new.late_sites, new.late_days, new.lower_bound))
     return tuple(found)
