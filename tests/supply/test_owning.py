@@ -164,3 +164,19 @@ def test_planning_anew_with_more(tiny_fleet, tiny_outlook):
     assert tried["as it is"].late_sites == 1
     assert tried["one SLA6 more"].late_sites == 0
     assert tried["one charger more for SLA12, SLA6"].late_sites == 1
+
+
+def test_more_is_never_shown_as_worse(tiny_fleet, tiny_outlook):
+    from tripplan.plan import plan_season
+    from tripplan.plan.effort import Effort
+    from tripplan.supply.owning import Tried, _shared_bounds
+    from tripplan.travel import measure_travel
+
+    travel = measure_travel(tiny_fleet)
+    plan = plan_season(tiny_fleet, tiny_outlook, travel, made_on=tiny_outlook.on, effort=Effort().short())
+    better = replace(plan, trips=plan.trips[:1])  # as if a longer search had found a plan with one trip
+    tried = try_more(tiny_fleet, tiny_outlook, travel, better)
+    assert {one.trips for one in tried} == {1}
+    assert all(one.lower_bound <= one.trips for one in tried)
+    shared = _shared_bounds([Tried("as it is", 7, 0, 0, 6), Tried("one more", 7, 0, 0, 7)])
+    assert shared[0].lower_bound == 7  # no plan with more does it with six, so none with less does

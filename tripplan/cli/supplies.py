@@ -306,7 +306,7 @@ def _print_own(printer: Printer, result: SparesResult) -> None:
     if result.tried:
         printer.say()
         printer.table(
-            "The season planned anew, each with the same short effort, so that like stands beside like",
+            "The season planned anew, each with the same short effort",
             ("With", "Trips>", "At least>", "Late sites>", "Late days>"),
             (
                 (one.what, str(one.trips), str(one.lower_bound), str(one.late_sites), str(one.late_days))

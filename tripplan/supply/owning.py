@@ -316,7 +316,8 @@ def try_more(
     Returns
     -------
     tuple of Tried
-        First the fleet as it is, planned with the same short effort, so that like is compared with like.
+        First the fleet as it is, planned with the same short effort and no worse than the plan at hand; the
+        others are never worse than it.
     """
     cases: list[tuple[str, Fleet]] = [("as it is", fleet)]
     if fleet.stock_is_kept:
@@ -326,7 +327,7 @@ def try_more(
             like = next(charger for charger in fleet.chargers if charger.types == types)
             what = f"one charger more for {', '.join(types)}"
             cases.append((what, replace(fleet, chargers=(*fleet.chargers, Charger(**vars(like))))))
-    found = []
+    found = [Tried("as it is", plan.trip_count, plan.late_sites, plan.late_days, plan.lower_bound)]
     for what, changed in cases:
         if tell is not None:
             tell(what)
@@ -339,7 +340,20 @@ def try_more(
             time_limit_s=time_limit_s,
             effort=Effort().short(),
         )
-        found.append(Tried(what, new.trip_count, new.late_sites, new.late_days, new.lower_bound))
+        one = Tried(what, new.trip_count, new.late_sites, new.late_days, new.lower_bound)
+        # a plan made with less can be kept with more, so more is never worse
+        best = min(one, found[0], key=lambda each: (each.late_sites, each.late_days, each.trips))
+        one = replace(best, what=what, lower_bound=min(one.lower_bound, best.trips))
+        found = [one, *found[1:]] if changed is fleet else [*found, one]
+    return _shared_bounds(found)
+
+
+def _shared_bounds(found: list[Tried]) -> tuple[Tried, ...]:
+    """Where nothing is late, what no plan with more can undercut, no plan with less can either."""
+    base = found[0]
+    if base.late_sites == 0:
+        bound = max(one.lower_bound for one in found)
+        found = [replace(base, lower_bound=min(bound, base.trips)), *found[1:]]
     return tuple(found)
 
 
