@@ -78,6 +78,7 @@ def test_the_steps_are_told_in_order(planned: tuple[Path, Any, Hearing]) -> None
         "Measuring the ways",
         "Planning the season",
         "Checking the plan",
+        "Drawing the calendar",
     ]
     assert hearing.seasons[-1].trip_count == result.plan.trip_count
     assert all(one.lower_bound <= result.plan.trip_count for one in hearing.seasons)

@@ -477,3 +477,36 @@ def test_a_folder_that_may_be_listed_but_not_entered(tmp_path, monkeypatch):
         f"{tmp_path}: cannot be read: you have no permission. "
         "Change the folder's permissions, or choose another folder."
     )
+
+
+@posix_only
+def test_a_lock_that_the_disk_does_not_let_sign(tmp_path):
+    """The lock file itself needs no room, its text does; closing it must not fail a second time."""
+    code = textwrap.dedent(f"""
+        import resource, signal
+        from pathlib import Path
+        from tripplan.errors import StorageError
+        from tripplan.storage import lock_folder
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+        try:
+            with lock_folder(Path({str(tmp_path / "new")!r})):
+                print("the lock was given")
+        except StorageError as error:
+            print(error)
+        """)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == (
+        f"{tmp_path / 'new'}: cannot be written to: the file would be larger than allowed here. "
+        "Nothing was changed. Choose a folder on another disk.\n"
+    )
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folders_made_for_files_that_did_not_come_are_removed(tmp_path):
+    with pytest.raises(ZeroDivisionError), lock_folder(tmp_path / "maps" / "trip"):
+        raise ZeroDivisionError
+    assert list(tmp_path.iterdir()) == []
+    with lock_folder(tmp_path / "maps" / "trip"):
+        (tmp_path / "maps" / "trip" / "load.csv").write_bytes(b"x")
+    assert [path.name for path in (tmp_path / "maps").iterdir()] == ["trip"]

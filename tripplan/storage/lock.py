@@ -54,13 +54,15 @@ def lock_folder(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     """
     path = folder / LOCK_NAME
     until = time.monotonic() + wait_s
+    made: list[Path] = []
     try:
-        make_folder(folder, [])
+        make_folder(folder, made)
         handle = _open_locked(path)
         while handle is None and time.monotonic() < until:
             time.sleep(_BETWEEN_TRIES_S)
             handle = _open_locked(path)
     except OSError as error:
+        _remove_empty(made)
         raise storage_error("cannot be written to", folder, error, after="Nothing was changed.") from error
     if handle is None:
         raise StorageError(
@@ -96,6 +98,14 @@ def lock_folder(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
                     path.unlink(missing_ok=True)
         finally:
             handle.close()
+            _remove_empty(made)
+
+
+def _remove_empty(folders: list[Path]) -> None:
+    """Remove folders that were made for files which then did not come."""
+    with contextlib.suppress(OSError):  # the innermost first: the first that holds something ends it
+        for folder in reversed(folders):
+            folder.rmdir()
 
 
 def holds_folder(folder: Path) -> bool:
@@ -152,7 +162,8 @@ def make_folder(folder: Path, made: list[Path]) -> None:
 
 def _open_locked(path: Path) -> IO[bytes] | None:
     while True:
-        handle = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o666), "r+b")
+        # Unbuffered: nothing is left to be written when it is closed, which would fail again on a full disk.
+        handle = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT, 0o666), "r+b", buffering=0)
         try:
             _take_lock(handle)
         except (BlockingIOError, PermissionError):
