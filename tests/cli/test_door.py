@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -190,12 +191,25 @@ def test_ctrl_c_inside_compiled_code_ends_with_130_too(monkeypatch: pytest.Monke
     assert run("forecast", ".").exit_code == 130
 
 
-def test_a_system_error_of_its_own_is_a_bug(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_ctrl_c_while_compiled_code_is_loaded_ends_with_130_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def press(*_: object, **__: object) -> None:
+        with contextlib.suppress(KeyboardInterrupt):
+            os.kill(os.getpid(), signal.SIGINT)
+        raise ImportError("initialization failed")
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
+    done = run("forecast", ".")
+    assert done.exit_code == 130
+    assert done.stderr == "Stopped. Nothing is half written.\n"
+
+
+@pytest.mark.parametrize("kind", [SystemError, ImportError])
+def test_an_error_of_its_own_is_a_bug(monkeypatch: pytest.MonkeyPatch, kind: type[Exception]) -> None:
     def fail(*_: object, **__: object) -> None:
-        raise SystemError("broken")
+        raise kind("broken")
 
     monkeypatch.setattr("tripplan.pipeline.run_forecast", fail)
-    assert isinstance(run("forecast", ".").exception, SystemError)
+    assert isinstance(run("forecast", ".").exception, kind)
 
 
 def test_a_command_added_to_the_group_is_documented_in_the_readme() -> None:

@@ -83,7 +83,8 @@ def _results_only() -> Iterator[None]:
 
 
 def _is_interrupt(error: BaseException) -> bool:
-    # Compiled code that is entered while Ctrl-C comes in reports it as the cause of a SystemError.
+    # Compiled code that is entered while Ctrl-C comes in reports it as the cause of a SystemError; one
+    # that is just being loaded, as an ImportError that does not say why.
     return isinstance(error, KeyboardInterrupt) or isinstance(error.__cause__, KeyboardInterrupt)
 
 
@@ -100,8 +101,8 @@ class _Door(click.Group):
             except TripPlanError as error:
                 Printer().complain(str(error))
                 ctx.exit(_INTERRUPTED if interrupts.seen else 1)
-            except (KeyboardInterrupt, SystemError) as error:
-                if not _is_interrupt(error):
+            except (KeyboardInterrupt, SystemError, ImportError) as error:
+                if not (interrupts.seen or _is_interrupt(error)):
                     raise
                 Printer().complain("Stopped. Nothing is half written.")
                 ctx.exit(_INTERRUPTED)
