@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import random
+import zipfile
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -9,7 +12,9 @@ import openpyxl
 import pytest
 from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
+from tripplan.errors import InputError
 from tripplan.fleet import MonthDay
+from tripplan.inputs import read_fleet
 
 HEADER = ["site_id", "lat", "lon", "pack_type", "swapped_on"]
 ROW = ["A1", 50.27412, 8.49871, "SLA12", date(2026, 8, 30)]
@@ -197,3 +202,54 @@ def test_a_hidden_sheet_is_not_read(alone, faults):
     assert faults() == [
         "sites.csv: the file is missing. It needs the columns site_id, lat, lon and pack_type."
     ]
+
+
+def _without_closing_tags(data):
+    return _with_sheet(data, lambda text: text.replace("</row>", ""))
+
+
+def _with_broken_deflate(data):
+    at = data.index(b"xl/worksheets/sheet1.xml") + len("xl/worksheets/sheet1.xml")
+    return data[:at] + b"\xff" * 40 + data[at + 40 :]
+
+
+def _with_sheet(data, change):
+    book = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(book, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            text = old.read(name).decode()
+            new.writestr(name, change(text) if name == "xl/worksheets/sheet1.xml" else text)
+    return book.getvalue()
+
+
+@pytest.mark.parametrize("damage", [_without_closing_tags, _with_broken_deflate])
+def test_a_damaged_workbook(alone, faults, damage):
+    path = alone / "sites.xlsx"
+    save(path, ("sites", [HEADER, ROW]))
+    path.write_bytes(damage(path.read_bytes()))
+    (line,) = faults()
+    assert line == (
+        "sites.xlsx: this is not a readable .xlsx workbook. "
+        "Open it in a spreadsheet, take off a password if it has one, and save it as .xlsx."
+    )
+
+
+def test_random_damage_to_a_workbook_is_always_told(alone, today):
+    """Flip bytes, cut off: whatever comes out is read or refused in words, never a crash."""
+    path = alone / "sites.xlsx"
+    rows = [[f"A{n}", 50.27 + n / 100, 8.49871, "SLA12", date(2026, 8, 30)] for n in range(9)]
+    save(path, ("sites", [HEADER, *rows]))
+    sound = path.read_bytes()
+    rng = random.Random(4)
+    told = 0
+    for _ in range(40):
+        damaged = bytearray(sound[: rng.randrange(len(sound))] if rng.random() < 0.2 else sound)
+        for _ in range(rng.randint(1, 4)):
+            if damaged:
+                damaged[rng.randrange(len(damaged))] = rng.randrange(256)
+        path.write_bytes(damaged)
+        try:
+            read_fleet(alone, today)
+        except InputError as error:
+            told += bool(error.faults)
+    assert told >= 20

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import io
+import struct
 import warnings
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.etree.ElementTree import ParseError
 
 from tripplan.inputs.cells import clean_text
 from tripplan.inputs.file_bytes import load_bytes
@@ -25,6 +26,21 @@ if TYPE_CHECKING:
 
 __all__ = ["BookSheet", "read_workbook"]
 
+#: What a damaged workbook makes the libraries raise; every XML reader's own error is a SyntaxError.
+_UNREADABLE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    struct.error,
+    SyntaxError,
+    OSError,
+    EOFError,
+    LookupError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+)
 _DAY = timedelta(days=1)
 _FIRST_DAYS = {datetime(1899, 12, 31), datetime(1900, 1, 1), datetime(1904, 1, 2)}  # noqa: DTZ001
 
@@ -62,16 +78,7 @@ def read_workbook(path: Path, findings: Findings) -> tuple[BookSheet, ...] | Non
         return None
     try:
         values, formulas = _load(data, values=True), _load(data, values=False)
-    except (
-        zipfile.BadZipFile,
-        ParseError,
-        OSError,
-        KeyError,
-        ValueError,
-        TypeError,
-        IndexError,
-        AttributeError,
-    ):
+    except _UNREADABLE:
         findings.fault(
             path.name,
             "this is not a readable .xlsx workbook",
