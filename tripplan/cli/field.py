@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tripplan.cli.leeway_lines import print_leeway
 from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.passphrase import find_passphrase, passphrase_options
 from tripplan.cli.printing import Printer
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from tripplan.outputs.kit_model import KitView
     from tripplan.pipeline import TripResult
     from tripplan.plan.document import Loop, Stop, Trip, Visit
+    from tripplan.plan.leeway import Leeway
 
 __all__ = ["demo", "print_trip", "trip"]
 
@@ -190,6 +192,35 @@ def _trip_json(result: TripResult) -> dict[str, Any]:
         "locked": result.locked,
         "shared_with": result.shared_with,
         "open_trips": [one.to_json() for one in result.planned.open_trips],
+        "leeway": None if result.leeway is None else _leeway_json(result.leeway),
+    }
+
+
+def _leeway_json(leeway: Leeway) -> dict[str, Any]:
+    return {
+        "stops": [
+            {
+                "lose_minutes": one.lose_minutes,
+                "lose_with_reserve_minutes": one.lose_with_reserve_minutes,
+                "turn_back": one.turn_back.isoformat(timespec="seconds"),
+            }
+            for one in leeway.stops
+        ],
+        "sites": [
+            {
+                "site_id": one.site_id,
+                "waits_until": None if one.waits_until is None else one.waits_until.isoformat(),
+            }
+            for one in leeway.visits
+        ],
+        "skip": [
+            {
+                "site_id": one.site_id,
+                "saved_minutes": one.saved_minutes,
+                "waits_until": one.waits_until.isoformat(),
+            }
+            for one in leeway.skip
+        ],
     }
 
 
@@ -226,6 +257,8 @@ def print_trip(printer: Printer, result: TripResult) -> None:
             printer.say(f"! {late.site_id} is visited late: swap by was {weekday(late.swap_by)}.")
     printer.say()
     printer.table("Hour by hour", ("Time", "What", "Where"), _hours(fleet, shown))
+    if result.leeway is not None:
+        print_leeway(printer, fleet, shown, result.leeway)
     if result.kit is not None:
         _print_kit(printer, result.kit)
     for one in result.also:

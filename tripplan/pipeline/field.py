@@ -27,6 +27,7 @@ from tripplan.pipeline.season import (
 )
 from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan, Trip
+from tripplan.plan.leeway import Leeway, trip_leeway
 from tripplan.plan.plan_file import PLAN_NAME, NoPlanOnFileError, read_plan_file
 from tripplan.records.trips import PlannedTrip, with_open_trips
 from tripplan.storage import lock_folder
@@ -52,6 +53,8 @@ class TripResult:
         Trips of other crews on the same date.
     kit : KitView or None
         What the kit shows, in words; None without a trip.
+    leeway : Leeway or None
+        What can be lost where, and what to leave out first; None without a trip.
     locked : bool
         Whether the kit opens only with a passphrase.
     shared_with : str
@@ -69,6 +72,7 @@ class TripResult:
     locked: bool = False
     shared_with: str = ""
     stand_in: bool = True
+    leeway: Leeway | None = None
 
 
 def run_trip(
@@ -171,6 +175,7 @@ def run_trip(
         locked=passphrase is not None,
         shared_with=share_with,
         stand_in=has_stand_in(),
+        leeway=trip_leeway(planned.fleet, planned.travel, trip, planned.plan.to),
     )
 
 
