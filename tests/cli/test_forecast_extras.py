@@ -5,8 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from datetime import date
+from pathlib import Path
 
 import pytest
+
+from tripplan.cli.season import _swap_by_text
+from tripplan.forecast.outlook import Basis, Outlook, SiteForecast
 
 
 @pytest.fixture
@@ -74,3 +79,32 @@ def test_what_is_no_forecast_is_refused(door, weekend, tmp_path):
     done = door("forecast", weekend, "--since", str(other))
     assert done.exit_code == 2
     assert "is no forecast" in done.stderr
+
+
+def test_a_kept_forecast_is_the_one_the_next_is_compared_with(door, weekend, faults_of):
+    folder = Path(weekend)
+    before = sorted(path.name for path in folder.iterdir())
+    assert "No swap-by date moved" not in door("forecast", weekend).stdout
+    assert sorted(path.name for path in folder.iterdir()) == before
+    done = door("forecast", weekend, "--keep")
+    assert done.stdout.count("Written: ") == 2
+    assert (folder / "forecast.html").read_text(encoding="utf-8").count("<svg") >= 3
+    assert faults_of(json.loads((folder / "forecast.json").read_bytes())) == []
+    assert "No swap-by date moved by three days or more since" in door("forecast", weekend).stdout
+    sites = folder / "sites.csv"
+    sites.write_text(sites.read_text(encoding="utf-8").replace("2026-", "2025-", 1), encoding="utf-8")
+    assert re.search(r"Since .*: \d+ days earlier; ", door("forecast", weekend).stdout)
+
+
+def test_a_spoilt_kept_forecast_is_said_and_stops_nothing(door, weekend):
+    (Path(weekend) / "forecast.json").write_text('{"format": "tripplan-forecast/1", "on": 5}', "utf-8")
+    done = door("forecast", weekend)
+    assert done.exit_code == 0
+    assert "is no forecast that can be read, so nothing is compared with it" in done.stderr
+
+
+def test_where_freezing_sets_the_date_the_table_says_so():
+    days = [date(2027, 1, d) for d in (20, 25, 30, 19)]
+    one = SiteForecast("A", *days, 0.05, 0.0, 0.5, Basis.MODEL, freezes_from=date(2027, 1, 10))
+    outlook = Outlook(date(2026, 11, 25), date(2027, 5, 1), 0.05, {"A": one}, {})
+    assert _swap_by_text(one, outlook) == ("Tue 19 Jan 2027; freezing sets the date: from Sun 10 Jan 2027")

@@ -102,3 +102,62 @@ def test_a_day_twice_is_refused(tmp_path):
     assert faults(tmp_path, weather="date,temp_c\n2026-11-01,3\n2026-11-01,4\n") == (
         "weather.csv, row 3, column date: the day stands in row 2 already (found '2026-11-01'). Keep one row a day."
     )
+
+
+def test_every_battery_number_and_curve_may_be_ones_own(tmp_path):
+    own = (
+        "temps_c = [-20, 0, 25]\ncapacity_shares = [0.5, 0.8, 1.0]\ncutoff_volts = 11.8\n"
+        "rested_charges = [0, 0.5, 1]\nrested_volts_per_cell = [1.95, 2.03, 2.12]\nreserve_share = 0.1\n"
+    )
+    parameters = read(tmp_path, own).pack_types["SLA"].parameters
+    assert parameters["temps_c"] == (-20.0, 0.0, 25.0)
+    assert parameters["capacity_shares"] == (0.5, 0.8, 1.0)
+    assert parameters["rested_volts_per_cell"] == (1.95, 2.03, 2.12)
+    assert (parameters["cutoff_volts"], parameters["reserve_share"]) == (11.8, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("own", "said"),
+    [
+        ("temps_c = [0, 25]\n", "capacity_shares: the setting is missing"),
+        ("temps_c = [0, 25]\ncapacity_shares = [0.8]\n", "must be a list of two or more numbers"),
+        (
+            "temps_c = [-20, 0, 25]\ncapacity_shares = [0.8, 1.0]\n",
+            "capacity_shares: there are 2 values for 3 in temps_c",
+        ),
+        (
+            "temps_c = [25, 0]\ncapacity_shares = [0.8, 1.0]\n",
+            "temps_c: each value must lie above the one before it",
+        ),
+        ("temps_c = [0, 25]\ncapacity_shares = [80, 100]\n", "each value must lie between 0 and 1.5"),
+        ('temps_c = "cold"\ncapacity_shares = [0.8, 1.0]\n', "must be a list of two or more numbers"),
+        ("cold_sd = -1\n", "cold_sd: must lie between 0 and 1"),
+        (
+            'chemistry = "lithium iron phosphate"\ncutoff_volts = 11\nusual_months = 5\n',
+            "cutoff_volts: volts say nothing of the charge left in lithium iron phosphate",
+        ),
+        ("capacity_ah = -7\n", "capacity_ah: must"),
+    ],
+)
+def test_a_battery_number_that_cannot_be_is_refused(tmp_path, own, said):
+    assert said in faults(tmp_path, own)
+
+
+def test_every_number_of_the_batterys_table_has_its_setting():
+    from tripplan.forecast.battery import OVERRIDABLE
+    from tripplan.inputs.settings_profiles import BATTERY_CURVES, BATTERY_RANGES
+
+    settings = {*BATTERY_RANGES, *(name for pair in BATTERY_CURVES for name, *_ in pair)}
+    assert set(OVERRIDABLE) <= settings
+
+
+def test_the_climate_may_hold_ones_own_sun_and_needs_twelve_months(tmp_path):
+    months = f"[climate]\nmean_c = {[5.0] * 12}\nsd_c = {[3.0] * 12}\n"
+    assert read(tmp_path, months + f"sun_kwh = {[2.0] * 12}\n").climate.sun_kwh == (2.0,) * 12
+    assert read(tmp_path, months).climate.sun_kwh == ()
+    assert "sun_kwh: there are 11 months" in faults(tmp_path, months + f"sun_kwh = {[2.0] * 11}\n")
+
+
+def test_efficiency_without_a_converter_is_refused(tmp_path):
+    sites = SITES.replace(",profile\n", ",profile,converter_efficiency\n").replace(",ridge\n", ",,0.8\n")
+    assert "column converter_efficiency: there is no converter at this site" in faults(tmp_path, sites=sites)
