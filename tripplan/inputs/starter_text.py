@@ -244,6 +244,9 @@ def starter_toml(values: StarterValues) -> str:
             "#[climate]",
             "#mean_c = [1.0, 1.5, 4.0, 7.0, 11.0, 14.0, 16.0, 16.0, 13.0, 9.0, 5.0, 2.0]",
             "#sd_c = [4.0, 4.0, 3.5, 3.0, 3.0, 3.0, 2.5, 2.5, 3.0, 3.0, 3.5, 4.0]",
+            "# For panels, where you know better than the clear sky: sun on level ground on a usual day of",
+            "# each month, cloud and all. [kWh/m2]",
+            "#sun_kwh = [0.8, 1.5, 2.6, 4.0, 5.0, 5.3, 5.1, 4.4, 3.1, 1.8, 0.9, 0.6]",
         ),
         (
             "# One table for each charger, which takes one pack at a time. Charge in a ventilated place,",
