@@ -14,7 +14,7 @@ __all__ = ["NEVER_FLAT", "risk_text", "runs_text", "track_record", "when_flat", 
 #: How the flag of a site begins that a panel keeps alive.
 NEVER_FLAT = "the panel carries it"
 
-_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+_COUNTS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 def when_flat(forecast: SiteForecast) -> str:
