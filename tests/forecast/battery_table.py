@@ -64,7 +64,9 @@ def section(chemistry: Chemistry, battery: Battery) -> str:
         source = battery.sources.get(ALIAS.get(name, name), "")
         if name == "reserve_share":
             source = "none taken: at some milliamps a cell gives nearly all it has"
-        elif not source and not battery.rested_charges and name in ("rested_charges", "rested_volts_per_cell"):
+        elif (
+            not source and not battery.rested_charges and name in ("rested_charges", "rested_volts_per_cell")
+        ):
             source = battery.sources["soc_reading_sd"]
         lines.append(f"| `{name}` | {word} | {value} | {source} |")
     return "\n".join(lines)
