@@ -20,6 +20,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 BUNDLE = HERE.parent / "tripplan" / "outputs" / "assets" / "built" / "cipher.js"
 SOURCES = ("package.json", "package-lock.json", "entry.js")
+HELD = ("@noble/ciphers", "@noble/hashes", "fflate")
 BUNDLING = ("--bundle", "--minify", "--format=iife", "--global-name=tripplanCipher", "--target=es2020")
 
 
@@ -30,7 +31,7 @@ class NoBundleError(Exception):
 def stamp() -> str:
     """Return the line that a bundle made from the present files begins with."""
     digest = hashlib.sha256()
-    for name in SOURCES:
+    for name in (*SOURCES, Path(__file__).name):
         digest.update((HERE / name).read_bytes().replace(b"\r\n", b"\n"))
     return f"/* made by cipher/make.py from {digest.hexdigest()} */"
 
@@ -54,12 +55,28 @@ def make_bundle() -> Path:
         _run([npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"], work)
         bundler = work / "node_modules" / "esbuild" / "bin" / "esbuild"
         _run([node, str(bundler), "entry.js", *BUNDLING, "--legal-comments=inline", "--outfile=out.js"], work)
-        text = f"{stamp()}\n{(work / 'out.js').read_text('utf-8')}"
+        text = f"{stamp()}\n{_licences(work)}\n{(work / 'out.js').read_text('utf-8')}"
     BUNDLE.parent.mkdir(parents=True, exist_ok=True)
     part = BUNDLE.with_name(f"{BUNDLE.name}.{os.getpid()}.part")
     part.write_text(text, "utf-8", newline="\n")
     part.replace(BUNDLE)
     return BUNDLE
+
+
+def _licences(work: Path) -> str:
+    """Return what the licences of the packages ask to be kept: whose they are, and the permission."""
+    found = {name: (work / "node_modules" / name / "LICENSE").read_text("utf-8") for name in HELD}
+    if not all("MIT License" in text for text in found.values()):
+        raise NoBundleError("a package is no longer under the MIT licence")
+    owners = [
+        f"{name}: {line.strip()}"
+        for name, text in found.items()
+        for line in text.splitlines()
+        if line.startswith("Copyright")
+    ]
+    permission = found[HELD[0]]
+    permission = permission[permission.index("Permission is hereby granted") :]
+    return "/*! The MIT License\n{}\n{}*/".format("\n".join(owners), permission.replace("*/", ""))
 
 
 def _run(command: list[str], folder: Path) -> None:

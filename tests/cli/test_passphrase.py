@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -123,3 +126,39 @@ def test_locking_where_an_open_kit_lies_is_refused(door, example, secret, tmp_pa
     done = door("trip", folder, "--out", out, "--passphrase-file", secret)
     assert done.exit_code == 1
     assert "files of a kit that is not locked" in " ".join(done.stderr.split())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a terminal is made with POSIX means")
+def test_at_a_terminal_it_is_asked_for_twice_and_never_shown(example):
+    import pty
+
+    folder = example("first-weekend")
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "tripplan", "trip", str(folder), "--passphrase", "--today", "2026-11-25"]
+    with subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, close_fds=True) as run:
+        os.close(theirs)
+        shown = b""
+        for _ in range(2):
+            shown += read_until(ours, b": ")
+            os.write(ours, GOOD.encode() + b"\n")
+        shown += read_until(ours, None)
+        assert run.wait(120) == 0, shown.decode()
+    os.close(ours)
+    assert GOOD.encode() not in shown
+    assert b"Once more" in shown
+    page = folder / "maps" / "2026-12-05-A-locked" / "map.html"
+    assert "owl-1" in open_page(page.read_text("utf-8"), GOOD)
+
+
+def read_until(terminal, end):
+    """Read what a program shows, up to a text or to its own end."""
+    shown = b""
+    while end is None or not shown.endswith(end):
+        try:
+            more = os.read(terminal, 4096)
+        except OSError:  # the other end was closed
+            break
+        if not more:
+            break
+        shown += more
+    return shown

@@ -196,7 +196,7 @@ def _file_part(name: str) -> str:
     >>> _file_part("Ana / B: Lopes")
     'Ana-B-Lopes'
     """
-    return re.sub(r"[^\w]+", "-", name).strip("-") or "helper"
+    return re.sub(r"[^\w]+", "-", name)[:40].strip("-") or "helper"
 
 
 def usable_plan(
