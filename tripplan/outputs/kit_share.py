@@ -140,6 +140,8 @@ def _only_own(value: Any, site_ids: frozenset[str]) -> Any:
             for one in value
             if not (isinstance(one, SiteView) and one.key not in site_ids)
         )
+    if isinstance(value, SiteView) and value.key not in site_ids:
+        raise ValueError("a site that is not the helper's stands where it cannot be taken out")
     if is_dataclass(value) and not isinstance(value, type):
         held = {field.name: _only_own(getattr(value, field.name), site_ids) for field in fields(value)}
         return replace(value, **held)
