@@ -164,3 +164,21 @@ def test_other_chemistries_wait_a_month_at_most(tiny_fleet):
     fleet = _fleet(_lfp(tiny_fleet), packs, Charger(("LFP12",), 12.0, 1))
     (slot,) = plan_charging(fleet, _plan(fleet), {}).slots
     assert FIRST + timedelta(days=20) < slot.on.date() <= FIRST + timedelta(days=31)
+
+
+def test_two_a_night_begin_in_the_evening_and_only_then_in_the_night(tiny_fleet):
+    packs = [Pack(f"L{k}", "LFP12", since=FIRST, state=PackState.FLAT) for k in range(2)]
+    fleet = _fleet(_lfp(tiny_fleet), packs, Charger(("LFP12",), 5.0, 2))
+    done = plan_charging(fleet, _plan(fleet, (date(2027, 3, 20), ["A1", "A2"])), {})
+    before = [slot for slot in done.slots if slot.off.date() <= date(2027, 3, 20)]
+    assert [f"{slot.on:%m-%d %H:%M}" for slot in before] == ["03-18 18:00", "03-18 23:00"]
+
+
+def test_primary_cells_are_never_put_on_a_charger(tiny_fleet):
+    """Also where a fleet was not read from files, which refuse such a charger."""
+    kinds = tiny_fleet.pack_types | {
+        "LFP12": replace(tiny_fleet.pack_types["LFP12"], chemistry=Chemistry.ALKALINE)
+    }
+    packs = [Pack("L1", "LFP12", since=FIRST, state=PackState.FLAT)]
+    fleet = replace(_fleet(_lfp(tiny_fleet), packs, Charger(("LFP12",), 5.0, 2)), pack_types=kinds)
+    assert plan_charging(fleet, _plan(fleet, (date(2027, 3, 20), ["A1"])), {}).slots == ()

@@ -29,6 +29,10 @@ def _squeeze(plug: str) -> str:
     return " ".join(plug.lower().split())
 
 
+#: New packs test at up to about a tenth above their rating; twice is a slip of the pen.
+_MOST_OF_RATED = 2.0
+
+
 def check_fit(
     sites: Sequence[Site],
     types: Mapping[str, PackType],
@@ -37,7 +41,7 @@ def check_fit(
     pack_reader: ColumnReader | None,
 ) -> None:
     """
-    Refuse packs whose volts or plug do not fit the device.
+    Refuse packs whose volts or plug do not fit the device, or whose test cannot be theirs.
 
     Parameters
     ----------
@@ -58,6 +62,8 @@ def check_fit(
             _check_plug(site, kind, reader, site.row, "plug")
     for pack in packs:
         kind, place = types.get(pack.pack_type), by_id.get(pack.where)
+        if kind is not None and pack_reader is not None:
+            _check_test(pack, kind, pack_reader)
         if (
             kind is not None
             and place is not None
@@ -66,6 +72,17 @@ def check_fit(
         ):
             _check_volts(place, kind, pack_reader, pack.row, "pack_type", f"site {place.site_id}")
             _check_plug(place, kind, pack_reader, pack.row, "pack_type")
+
+
+def _check_test(pack: Pack, kind: PackType, reader: ColumnReader) -> None:
+    """Refuse a tested capacity that no pack of its type can have."""
+    if pack.tested_ah is not None and pack.tested_ah > _MOST_OF_RATED * kind.capacity_ah:
+        reader.fault(
+            pack.row,
+            "tested_ah",
+            f"pack {pack.pack_id} cannot hold so much: its type {kind.name} is rated {kind.capacity_ah:g} Ah",
+            "Is the decimal point right, and the type?",
+        )
 
 
 def _check_volts(site: Site, kind: PackType, reader: ColumnReader, row: int, column: str, where: str) -> None:

@@ -156,6 +156,7 @@ def read_chargers(
                 table.fault("types", "unknown pack type", hint or f"Known are {', '.join(names)}.", name)
         kinds = [types[name] for name in known if name in types]
         _check_one_kind(table, kinds)
+        _refuse_primary_cells(table, kinds)
         amps = table.optional_number("amps", 0, 200, above=True)
         hours = table.optional_number("hours_per_pack", 0, 240, above=True)
         if hours is None:
@@ -170,6 +171,18 @@ def read_chargers(
         )
         table.finish()
     return tuple(found)
+
+
+def _refuse_primary_cells(table: TomlTable, kinds: list[PackType]) -> None:
+    """Refuse to put on a charger what bursts there."""
+    for kind in kinds:
+        if kind.chemistry not in RECHARGE:
+            table.fault(
+                "types",
+                f"{kind.chemistry} cells are never charged: they leak or burst",
+                "Take the type out; new cells are counted as charged packs.",
+                kind.name,
+            )
 
 
 def _hours_from_amps(table: TomlTable, kinds: list[PackType], amps: float | None) -> float:

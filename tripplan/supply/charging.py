@@ -142,7 +142,8 @@ def _place_all(
     needed: list[_Charge] = []
     kept: list[_Charge] = []
     for name in fleet.pack_types:
-        if any(name in charger.types for charger in fleet.chargers):
+        is_charged = fleet.pack_types[name].chemistry in RECHARGE
+        if is_charged and any(name in charger.types for charger in fleet.chargers):
             for charge, is_needed in _charges(fleet, plan, name, spares.get(name, 0)):
                 (needed if is_needed else kept).append(charge)
     placed: list[tuple[str, Place]] = []

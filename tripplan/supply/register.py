@@ -234,9 +234,10 @@ def _advise(fleet: Fleet, record: PackRecord, on: date) -> list[Advice]:
                 f"{back}{told}no spare until it has warmed, been charged, rested and passed a test",
             )
         )
-    found += _limits(fleet, record)
-    found += _standing(fleet, record, on)
-    return found
+    limits = [one for one in _limits(fleet, record) if one.todo is not Todo.TEST or not record.is_suspect]
+    if any(one.todo is Todo.RETIRE for one in limits):
+        return found + limits
+    return found + limits + _standing(fleet, record, on)
 
 
 def _limits(fleet: Fleet, record: PackRecord) -> list[Advice]:
@@ -271,7 +272,7 @@ def _standing(fleet: Fleet, record: PackRecord, on: date) -> list[Advice]:
         return [Advice(Todo.RETIRE, None, "primary cells are never charged: replace it")] if gone else []
     if pack.state is PackState.FLAT:
         days = None if pack.since is None else (on - pack.since).days
-        stood = "it stands flat" if days is None else f"it has stood flat for {days} days"
+        stood = f"it has stood flat for {days} days" if days is not None and days > 1 else "it stands flat"
         why = (
             "lead-acid that stands flat sulphates and does not come back in full"
             if kind.chemistry is Chemistry.SEALED_LEAD_ACID

@@ -67,7 +67,7 @@ class Timetable:
 
     def latest(self, name: str, first: int, last: int, hours: dict[int, float] | None = None) -> Place | None:
         """
-        Return the latest place for a pack of a type that begins and ends within a time.
+        Return the place on the latest evening for a pack of a type that begins and ends within a time.
 
         Parameters
         ----------
@@ -88,7 +88,7 @@ class Timetable:
         day = moment_to_local(last, zone).date()
         begin = moment_to_local(first, zone).date() - timedelta(days=1)
         while day >= begin and best is None:
-            best = self._on_day(name, day, first, last, hours, latest=True)
+            best = self._on_day(name, day, first, last, hours)
             day -= timedelta(days=1)
         return best
 
@@ -113,7 +113,7 @@ class Timetable:
         day = moment_to_local(first, zone).date() - timedelta(days=1)
         end = moment_to_local(last, zone).date()
         while day <= end and best is None:
-            best = self._on_day(name, day, first, last, hours, latest=False)
+            best = self._on_day(name, day, first, last, hours)
             day += timedelta(days=1)
         return best
 
@@ -130,8 +130,6 @@ class Timetable:
         first: int,
         last: int,
         hours: dict[int, float] | None,
-        *,
-        latest: bool,
     ) -> Place | None:
         """Return the best place that begins between 18:00 of a date and 18:00 of the next."""
         found: list[tuple[int, int, Place]] = []
@@ -142,7 +140,8 @@ class Timetable:
             for on in self._starts(charger, day):
                 place = Place(number, on, on + span)
                 if on >= first and place.off <= last and self._is_free(charger, place):
-                    found.append((-on if latest else on, len(charger.types), place))
+                    # in the evening rather than in the night, also where the night would be later
+                    found.append((on, len(charger.types), place))
         return min(found, key=lambda item: (item[0], item[1], item[2].charger))[2] if found else None
 
     def _starts(self, charger: Charger, day: date) -> list[int]:
