@@ -182,3 +182,17 @@ def test_primary_cells_are_never_put_on_a_charger(tiny_fleet):
     packs = [Pack("L1", "LFP12", since=FIRST, state=PackState.FLAT)]
     fleet = replace(_fleet(_lfp(tiny_fleet), packs, Charger(("LFP12",), 5.0, 2)), pack_types=kinds)
     assert plan_charging(fleet, _plan(fleet, (date(2027, 3, 20), ["A1"])), {}).slots == ()
+
+
+def test_a_pack_at_the_storage_rule_is_charged_again_though_no_trip_takes_it(tiny_fleet):
+    packs = [
+        Pack("P1", "SLA12", since=FIRST - timedelta(days=400)),  # below 70 % after a year at 20 C
+        Pack("P2", "SLA12", since=FIRST - timedelta(days=30)),
+        Pack("P3", "SLA12", since=FIRST - timedelta(days=400), state=PackState.SUSPECT),
+        Pack("P4", "SLA12", where="A1", since=FIRST - timedelta(days=400), state=PackState.IN_USE),
+    ]
+    fleet = _fleet(tiny_fleet, packs)
+    (slot,) = plan_charging(fleet, _plan(fleet), {}).slots
+    assert (slot.pack_id, slot.top_up, slot.on.date()) == ("P1", True, FIRST)
+    cool = replace(fleet, spares=replace(fleet.spares, shelf_c=5.0))
+    assert plan_charging(cool, _plan(cool), {}).slots == ()

@@ -19,7 +19,7 @@ from tripplan.clock import moment_to_local
 from tripplan.fleet import SHELF, Chemistry, Fleet, Pack, PackState
 from tripplan.plan.document import ChargeSlot, Plan, Trip
 from tripplan.recharge import RECHARGE, recharge_hours
-from tripplan.supply.shelf_life import charge_after
+from tripplan.supply.shelf_life import charge_after, recharge_by
 from tripplan.supply.timetable import EVENING, MORNING, Place, Timetable, at_clock
 
 __all__ = ["ChargePlan", "plan_charging", "ready_packs"]
@@ -30,6 +30,8 @@ _AFTER_SEASON_DAYS = 60
 #: A pack that will have lost more than this by its trip is topped up. Assumption.
 _TOP_UP_BELOW = 0.90
 _LEAST_TOP_UP_DEPTH = 0.25
+#: Packs that reach the storage rule of their chemistry within so many days are charged now. [day]
+_STORAGE_AHEAD_DAYS = 14
 
 
 @dataclass(frozen=True)
@@ -272,45 +274,52 @@ def _waiting(fleet: Fleet, plan: Plan) -> dict[str, list[tuple[int, int, str]]]:
 
 
 def _top_ups(fleet: Fleet, plan: Plan, slots: list[ChargeSlot], table: Timetable) -> list[ChargeSlot]:
-    """Return a short charge for each pack named for a trip that will have stood charged for long."""
+    """Return short charges: for packs named for a trip, and for those that reach the storage rule soon."""
     charged = {slot.pack_id for slot in slots}
     packs = {pack.pack_id: pack for pack in fleet.packs or ()}
     found = []
     for trip in sorted(plan.trips, key=lambda trip: trip.date):
         for visit in trip.visits:
             pack = packs.get(visit.pack_in or "")
-            if pack is None or pack.pack_id in charged or pack.state is not PackState.CHARGED:
-                continue
-            charged.add(pack.pack_id)
-            kind = fleet.pack_types[pack.pack_type]
-            if pack.since is None or kind.chemistry not in RECHARGE:
-                continue
-            left = charge_after(kind, (trip.date - pack.since).days, fleet.spares.shelf_c)
-            if left >= _TOP_UP_BELOW:
-                continue
-            depth = max(_LEAST_TOP_UP_DEPTH, 1.0 - left)
-            hours = {
-                number: recharge_hours(kind.chemistry, kind.capacity_ah, charger.amps, depth)
-                if charger.amps is not None
-                else charger.hours_per_pack * depth
-                for number, charger in enumerate(fleet.chargers)
-            }
-            place = table.latest(
-                pack.pack_type,
-                at_clock(fleet, plan.first, EVENING),
-                at_clock(fleet, trip.date, MORNING),
-                hours,
-            )
-            if place is not None:
-                table.take(place)
-                found.append(
-                    ChargeSlot(
-                        pack.pack_type,
-                        place.charger + 1,
-                        moment_to_local(place.on, fleet.zone),
-                        moment_to_local(place.off, fleet.zone),
-                        pack.pack_id,
-                        top_up=True,
-                    )
-                )
+            if pack is not None and pack.pack_id not in charged:
+                charged.add(pack.pack_id)
+                morning = at_clock(fleet, trip.date, MORNING)
+                found += _top_up(fleet, plan, table, pack, trip.date, morning, below=_TOP_UP_BELOW)
+    soon = plan.first + timedelta(days=_STORAGE_AHEAD_DAYS)
+    for pack in packs.values():
+        kind = fleet.pack_types[pack.pack_type]
+        due = None if pack.since is None else recharge_by(kind, pack.since, fleet.spares.shelf_c)
+        if due is not None and due <= soon and pack.pack_id not in charged:
+            by = at_clock(fleet, soon, EVENING)
+            found += _top_up(fleet, plan, table, pack, max(due, plan.first), by, below=1.0)
     return found
+
+
+def _top_up(
+    fleet: Fleet, plan: Plan, table: Timetable, pack: Pack, day: date, by: int, *, below: float
+) -> list[ChargeSlot]:
+    """Place a short charge for a pack that stands charged and will have lost too much by a day."""
+    kind = fleet.pack_types[pack.pack_type]
+    if pack.where != SHELF or pack.state is not PackState.CHARGED or pack.since is None:
+        return []
+    if kind.chemistry not in RECHARGE:
+        return []
+    left = charge_after(kind, (day - pack.since).days, fleet.spares.shelf_c)
+    if left >= below:
+        return []
+    depth = max(_LEAST_TOP_UP_DEPTH, 1.0 - left)
+    hours = {
+        number: recharge_hours(kind.chemistry, kind.capacity_ah, charger.amps, depth)
+        if charger.amps is not None
+        else charger.hours_per_pack * depth
+        for number, charger in enumerate(fleet.chargers)
+    }
+    tonight = at_clock(fleet, plan.first, EVENING)
+    # a trip's pack as late as it may be, a pack at the storage rule as soon as there is room
+    search = table.latest if below < 1.0 else table.earliest
+    place = search(pack.pack_type, tonight, by, hours)
+    if place is None:
+        return []
+    table.take(place)
+    on, off = (moment_to_local(moment, fleet.zone) for moment in (place.on, place.off))
+    return [ChargeSlot(pack.pack_type, place.charger + 1, on, off, pack.pack_id, top_up=True)]
