@@ -31,6 +31,7 @@ COMMANDS = (
     "packs",
     "record",
     "undo",
+    "history",
 )
 HEAVY = (
     "pandas",

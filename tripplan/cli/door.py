@@ -16,6 +16,7 @@ import click
 from tripplan import __version__
 from tripplan.cli.field import demo, trip
 from tripplan.cli.handover import handover, overview
+from tripplan.cli.history import history
 from tripplan.cli.printing import Printer
 from tripplan.cli.reading import check, init
 from tripplan.cli.record import record, undo
@@ -129,5 +130,19 @@ def main() -> None:
     """
 
 
-for _command in (demo, init, check, forecast, plan, trip, overview, handover, spares, packs, record, undo):
+for _command in (
+    demo,
+    init,
+    check,
+    forecast,
+    plan,
+    trip,
+    overview,
+    handover,
+    spares,
+    packs,
+    record,
+    undo,
+    history,
+):
     main.add_command(_command)

@@ -21,6 +21,7 @@ SCHEMA_NAMES = (
     "overview",
     "record",
     "undo",
+    "history",
 )
 
 
