@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
 
-from tripplan.plan.master import StockRow
+from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season
 from tripplan.plan.solution import change_cost
 

@@ -17,7 +17,10 @@ from tripplan.plan.master import Master
 __all__ = ["dive"]
 
 _WHOLE = 1e-5
-_PRICING_ROUNDS = 6
+_PRICING_ROUNDS = 3
+_MOST_ROUNDS = 15
+_NEARLY = 0.95
+_SHED_COSTS = 0.02  # what shed visits may add to the value
 
 
 def dive(
@@ -48,26 +51,30 @@ def dive(
     master.bar_relaxed(barred=True)
     try:
         while go_on():
-            for _ in range(_PRICING_ROUNDS):
+            for k in range(_MOST_ROUNDS):
                 duals = master.solve()
-                if master.add_known(duals) + master.add_narrow(duals) < 2:
+                hopeless = master.missed > _WHOLE or math.ceil(master.value - _SHED_COSTS) >= limit
+                if k >= _PRICING_ROUNDS and not hopeless:
                     break
-            master.solve()
-            if master.missed > _WHOLE or math.ceil(master.value - _WHOLE) >= limit:
+                if master.add_known(duals) + master.add_narrow(duals, width=4, enough=30) < 2:
+                    break
+            else:
+                master.solve()
+                hopeless = master.missed > _WHOLE or math.ceil(master.value - _SHED_COSTS) >= limit
+            if hopeless:
                 return None
             weights = master.weights
             free = [k for k in np.flatnonzero(weights > _WHOLE) if k not in fixed]
             if not free:
                 return {master.columns[k].index: frozenset(master.columns[k].visits) for k in fixed}
-            whole = [int(k) for k in free if weights[k] > 1 - _WHOLE]
+            whole = [int(k) for k in free if weights[k] > _NEARLY]
             if not whole:
                 score = [float(weights[k]) + spread * float(random.random()) for k in free]
                 whole = [int(free[int(np.argmax(score))])]
             for k in whole:
-                master.fix(k, fixed=True)
+                master.fix(k)
                 fixed.append(k)
         return None
     finally:
-        for k in fixed:
-            master.fix(k, fixed=False)
+        master.release()
         master.bar_relaxed(barred=False)

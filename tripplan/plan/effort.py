@@ -18,10 +18,10 @@ class Effort:
         Plans built from nothing.
     pricing_rounds : int
         Exact pricing rounds of column generation.
-    choose : float
-        Deterministic time of the choice among all known trips.
     dives : int
         Dives into the linear programme.
+    cover_nodes, cover_columns : int
+        Nodes and trips of each such choice.
     repairs, repair : int, float
         Rounds of destroy and repair for fewer trips, and the deterministic time of each.
     late_builds : int
@@ -32,10 +32,11 @@ class Effort:
         Passes of small moves.
     """
 
-    builds: int = 6
+    builds: int = 4
     pricing_rounds: int = 24
-    dives: int = 8
-    choose: float = 4.0
+    dives: int = 10
+    cover_nodes: int = 20
+    cover_columns: int = 3000
     repairs: int = 6
     repair: float = 1.0
     late_builds: int = 30
@@ -46,10 +47,10 @@ class Effort:
         """Return the effort for side questions."""
         return replace(
             self,
-            builds=3,
-            dives=self.dives // 4,
+            builds=1,
+            dives=1,
             pricing_rounds=max(1, self.pricing_rounds // 4),
-            choose=self.choose / 4,
+            cover_nodes=self.cover_nodes // 4,
             repairs=0,
             late_builds=0,
             time_repairs=0,

@@ -189,6 +189,21 @@ def price_trips(
                 current = nxt[current]
                 continue
             if width == 0:
+                # older labels that this one beats can beat nothing later that this one does not
+                q = 0
+                while q < list_len[here]:
+                    o = lists[here, q]
+                    beaten = prize[o] <= prize_here + 1e-12 and (a0 & ~m0[o]) == 0 and (a1 & ~m1[o]) == 0
+                    if beaten:
+                        for z in range(kinds):
+                            if packs[o, z] < packs_here[z]:
+                                beaten = False
+                                break
+                    if beaten:
+                        list_len[here] -= 1
+                        lists[here, q] = lists[here, list_len[here]]
+                    else:
+                        q += 1
                 if list_len[here] >= lists.shape[1]:
                     wider = np.full((n_parks, lists.shape[1] * 2), -1, np.int32)
                     wider[:, : lists.shape[1]] = lists

@@ -1,15 +1,16 @@
 """
-The linear programme over trips, priced exactly, and the lower bound that it proves.
+The linear programme over trips, and the lower bound that exact pricing proves with its multipliers.
 
 Columns are trips (a set of visits on one crew's date), rows the windows that must hold a visit, at
-most one trip a crew and date, no two crews that share a person, and what the shelf can give by each
-date. For any multipliers ``y >= 0`` of the windows and ``v >= 0`` of the stock rows, and any scale
-``t`` in [0, 1], no plan needs fewer trips than
+most one trip a crew and date, no two crews that share a person, what the shelf can give by each date,
+and limits on the trips of a span. For any multipliers ``y >= 0`` of the windows, ``v >= 0`` of the
+stock rows and ``w`` of the spans, and any scale ``t`` in [0, 1], no plan needs fewer trips than
 
-    t (sum y - sum v * cap) - sum over crew-dates of max(0, t * P - 1)
+    t (sum y - sum v * cap + sum w * limit) - sum over crew-dates of max(0, t * (P + W) - 1)
 
-where P is the largest prize that a trip of that crew and date can collect [1]_. Only a complete
-pricing gives P; a truncated one gives no bound.
+where P is the largest prize that a trip of that crew and date can collect and W the sum of its spans'
+multipliers [1]_; of crews that share a person only the largest term counts. Only a complete pricing
+gives P; a truncated one gives no bound.
 
 References
 ----------
@@ -31,10 +32,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.pricing import Pricer
+from tripplan.plan.rows import RowBook, SpanRow, StockRow, crew_cliques, split_cliques
 from tripplan.plan.season import Season, Window
 from tripplan.plan.trips import TripBook
 
-__all__ = ["Column", "Master", "StockRow"]
+__all__ = ["Column", "Master"]
 
 _MISSED = 10.0
 """Cost of a window without a visit in the linear programme: far above any share of a trip."""
@@ -45,16 +47,11 @@ _NEAR_VALUE = 0.85
 
 _EPS = 1e-6
 _ROUNDING = 1e-5
+_SHED = 1e-4
+"""Cost of not making a visit of a trip that is fixed."""
 
-
-@dataclass(frozen=True)
-class StockRow:
-    """At most `cap` packs of a type swapped in on the days from `first` to `last`."""
-
-    pack_type: str
-    first: int
-    last: int
-    cap: int
+_TINY_PRIZE = 2e-4
+"""Prize of a visit that fills a window worth nothing just now, so that trips come out full."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +72,7 @@ class Master:
     stock: tuple[StockRow, ...]
     book: TripBook
     pricer: Pricer
+    spans: tuple[SpanRow, ...] = ()
     columns: list[Column] = field(default_factory=list)
     bound: float = 0.0
     value: float = math.inf
@@ -85,43 +83,65 @@ class Master:
     def __post_init__(self) -> None:
         season = self.season
         n = len(season.tasks)
+        self._cliques = crew_cliques(season)
+        self._apart = split_cliques(self._cliques)
+        self.book_of_rows = RowBook(season, self.rows, self._cliques, self.stock, self.spans)
+        self._n_rows = self.book_of_rows.n_rows
         self._have: set[tuple[int, frozenset[int]]] = set()
         self._shapes: dict[frozenset[int], int] = {}
         self._members: list[NDArray[np.float64]] = []
         self._lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
         self._lp.silent()
         self._lp.setOptionValue("threads", 1)
-        none_i, none_d = np.array([], np.int32), np.array([], np.float64)
-        for _ in self.rows:
-            self._lp.addRow(1.0, highspy.kHighsInf, 0, none_i, none_d)
-        self._cliques = _cliques(season)
+        self._n_lp_columns = 0
+        self._lp_row: dict[int, int] = {}
+        self._slack_at: list[int] = []
+        self._over_at: list[int] = []
+        self._loose = False
+        self._fixed: list[int] = []
+        self._sheds: list[tuple[int, int, int]] = []
+        self._at = np.zeros(256, np.int64)
+        self._index = np.zeros(256, np.int64)
+        self._counts = np.zeros((256, n), np.uint8)
+        self._waiting = 0
+        self._day_numbers = np.array([day.day for day in season.days], np.int64)
         self._clique_rows: dict[int, list[int]] = {}
-        at = len(self.rows)
-        for clique in self._cliques:
-            self._lp.addRow(-highspy.kHighsInf, 1.0, 0, none_i, none_d)
+        for k, clique in enumerate(self._cliques):
             for index in clique:
-                self._clique_rows.setdefault(index, []).append(at)
-            at += 1
+                self._clique_rows.setdefault(index, []).append(len(self.rows) + k)
+        self._span_rows: dict[int, list[int]] = {}
+        for k, span in enumerate(self.spans):
+            for index in span.indices:
+                self._span_rows.setdefault(index, []).append(self.book_of_rows.spans_at + k)
         self._stock_rows: dict[str, list[tuple[int, int, int]]] = {}
-        for row in self.stock:
-            self._lp.addRow(-highspy.kHighsInf, float(row.cap), 0, none_i, none_d)
-            self._stock_rows.setdefault(row.pack_type, []).append((row.first, row.last, at))
-            at += 1
-        self._n_rows = at
+        for k, row in enumerate(self.stock):
+            entry = (row.first, row.last, self.book_of_rows.stock_at + k)
+            self._stock_rows.setdefault(row.pack_type, []).append(entry)
         self.rows_at: list[dict[int, list[int]]] = [{} for _ in range(n)]
+        self._useful = np.zeros((season.n_days, n))
         flat_row, flat_day, flat_site = [], [], []
         for r, window in enumerate(self.rows):
             for d in window.days:
                 self.rows_at[window.site].setdefault(d, []).append(r)
+                self._useful[d, window.site] += 1.0
                 flat_row.append(r)
                 flat_day.append(d)
                 flat_site.append(window.site)
-            self._lp.addCol(_MISSED, 0.0, 1.0, 1, np.array([r], np.int32), np.array([1.0]))
-        self._n_slack = len(self.rows)
-        self._flat = (np.array(flat_row), np.array(flat_day), np.array(flat_site))
-        self._groups = self._twin_days()
+        self._useful /= max(1.0, self._useful.max(initial=1.0))
+        self._flat = (
+            np.array(flat_row, np.int64),
+            np.array(flat_day, np.int64),
+            np.array(flat_site, np.int64),
+        )
+        self._activate(self.book_of_rows.first_windows())
+        self._activate([*range(len(self.rows), len(self.rows) + len(self._cliques))])
+        self._activate([*range(self.book_of_rows.spans_at, self._n_rows)])
         self._center: NDArray[np.float64] | None = None
-        self._prices: list[tuple[tuple[int, ...], NDArray[np.float64]]] = []
+        self._next_group = 0
+
+    @cached_property
+    def _groups(self) -> list[list[int]]:
+        return self._twin_days()
 
     def _twin_days(self) -> list[list[int]]:
         """Group neighbouring dates of one crew whose loops are the same but for daylight."""
@@ -139,6 +159,56 @@ class Master:
             )
             groups.setdefault(key, []).append(index)
         return list(groups.values())
+
+    # ---- the linear programme --------------------------------------------------------------------
+
+    def _activate(self, rows: list[int]) -> int:
+        """Bring rows into the linear programme."""
+        self._flush()
+        n = len(self.columns)
+        lower, upper, starts, where, values = [], [], [], [], []
+        slack: list[tuple[int, bool]] = []
+        for r in rows:
+            least, most = self.book_of_rows.sense(r)
+            lower.append(-highspy.kHighsInf if least is None else least)
+            upper.append(highspy.kHighsInf if most is None else most)
+            starts.append(len(where))
+            weights = self.book_of_rows.weights(r, self._index[:n], self._counts[:n])
+            for k in np.flatnonzero(weights):
+                where.append(int(self._at[k]))
+                values.append(float(weights[k]))
+            for index, s, at in self._sheds:
+                weight = self._shed_weight(r, index, s)
+                if weight:
+                    where.append(at)
+                    values.append(-weight)
+            self._lp_row[r] = len(self._lp_row)
+            slack.append((self._lp_row[r], least is not None))
+        if not rows:
+            return 0
+        self._lp.addRows(
+            len(rows),
+            np.array(lower),
+            np.array(upper),
+            len(where),
+            np.array(starts, np.int32),
+            np.array(where, np.int32),
+            np.array(values),
+        )
+        for row, is_least in slack:
+            most_over = 1.0 if is_least else highspy.kHighsInf if self._loose else 0.0
+            one = np.array([1.0 if is_least else -1.0])
+            self._lp.addCol(_MISSED, 0.0, most_over, 1, np.array([row], np.int32), one)
+            (self._slack_at if is_least else self._over_at).append(self._n_lp_columns)
+            self._n_lp_columns += 1
+        return len(rows)
+
+    def _shed_weight(self, row: int, index: int, s: int) -> float:
+        if self.book_of_rows.counts_trips(row):
+            return 0.0
+        one = np.zeros((1, len(self.season.tasks)), np.uint8)
+        one[0, s] = 1
+        return float(self.book_of_rows.weights(row, np.array([index]), one)[0])
 
     def add(self, index: int, visits: tuple[int, ...], *, usable: bool) -> bool:
         """
@@ -158,59 +228,105 @@ class Master:
         bool
             False where it was there already or covers nothing.
         """
-        key = (index, frozenset(visits))
+        wanted = frozenset(visits)
+        key = (index, wanted)
         if key in self._have or not visits:
             return False
         day = self.season.days[index].day
-        weights: dict[int, float] = {}
-        for s in visits:
-            for r in self.rows_at[s].get(day, ()):
-                weights[r] = weights.get(r, 0.0) + 1.0
-        if not weights:
+        if not any(day in self.rows_at[s] for s in wanted) and index not in self._span_rows:
             return False
-        for row in self._clique_rows.get(index, ()):
-            weights[row] = 1.0
+        k = len(self.columns)
+        if k == len(self._index):
+            self._at = np.resize(self._at, 2 * k)
+            self._index = np.resize(self._index, 2 * k)
+            self._counts = np.concatenate([self._counts, np.zeros_like(self._counts)])
+        self._index[k] = index
         for s in visits:
-            if self.season.tasks[s].pays[day]:
-                for since, until, row in self._stock_rows.get(self.season.tasks[s].site.pack_type, ()):
-                    if since <= day <= until:
-                        weights[row] = weights.get(row, 0.0) + 1.0
-        where = np.array(sorted(weights), np.int32)
-        self._lp.addCol(
-            1.0, 0.0, highspy.kHighsInf, len(where), where, np.array([weights[int(w)] for w in where])
-        )
+            self._counts[k, s] += 1
         self.columns.append(Column(index, visits, usable))
-        if usable and frozenset(visits) not in self._shapes:
-            self._shapes[frozenset(visits)] = len(self._shapes)
-            member = np.zeros(len(self.season.tasks))
-            member[list(visits)] = 1.0
-            self._members.append(member)
+        self._waiting += 1
+        if usable and wanted not in self._shapes:
+            self._shapes[wanted] = len(self._shapes)
+            self._members.append((self._counts[k] > 0).astype(np.float64))
         self._have.add(key)
         return True
 
+    def _flush(self) -> None:
+        """Hand the columns added since the last time to the linear programme."""
+        if not self._waiting:
+            return
+        end = len(self.columns)
+        begin = end - self._waiting
+        self._waiting = 0
+        indices, counts = self._index[begin:end], self._counts[begin:end]
+        parts = []
+        for r, at in self._lp_row.items():
+            weights = self.book_of_rows.weights(r, indices, counts)
+            hit = np.flatnonzero(weights)
+            parts.append((hit, np.full(len(hit), at, np.int32), weights[hit]))
+        column = np.concatenate([p[0] for p in parts])
+        row = np.concatenate([p[1] for p in parts])
+        value = np.concatenate([p[2] for p in parts])
+        order = np.argsort(column, kind="stable")
+        starts = np.searchsorted(column[order], np.arange(end - begin)).astype(np.int32)
+        self._lp.addCols(
+            end - begin,
+            np.ones(end - begin),
+            np.zeros(end - begin),
+            np.full(end - begin, highspy.kHighsInf),
+            len(order),
+            starts,
+            row[order].astype(np.int32),
+            value[order],
+        )
+        self._at[begin:end] = self._n_lp_columns + np.arange(end - begin)
+        self._n_lp_columns += end - begin
+
     def solve(self) -> NDArray[np.float64]:
         """
-        Solve the linear programme over the columns known.
+        Solve the linear programme over the columns known, bringing in every row that is broken.
 
         Returns
         -------
         numpy.ndarray, shape (n_rows,)
-            Dual values: windows, then crew-dates, then stock.
+            Dual values: windows, then crew-dates, stock, spans; zero for rows not brought in.
         """
-        self._lp.run()
-        if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            self._lp.clearSolver()
+        while True:
+            self._flush()
             self._lp.run()
-        if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            # only trips fixed by a dive can contradict the shelf; nothing may rest on such a state
-            self.value = self.missed = math.inf
-            self.weights = np.zeros(len(self.columns))
-            return np.zeros(self._n_rows)
-        self.value = float(self._lp.getObjectiveValue())
-        solution = self._lp.getSolution()
-        self.missed = float(sum(solution.col_value[: self._n_slack]))
-        self.weights = np.array(solution.col_value[self._n_slack :])
-        return np.array(solution.row_dual)
+            if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+                self._lp.clearSolver()
+                self._lp.run()
+            if self._lp.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+                # only trips fixed by a dive can contradict a limit; nothing may rest on such a state
+                self.value = self.missed = math.inf
+                self.weights = np.zeros(len(self.columns))
+                return np.zeros(self._n_rows)
+            solution = self._lp.getSolution()
+            values = np.array(solution.col_value)
+            self.weights = values[self._at[: len(self.columns)]]
+            broken = self.book_of_rows.broken(self._visits(values), set(self._lp_row))
+            if not broken:
+                break
+            self._activate(broken)
+        over = float(values[self._over_at].sum()) if self._loose else 0.0
+        self.value = float(self._lp.getObjectiveValue()) - _MISSED * over
+        self.missed = float(values[self._slack_at].sum())
+        duals = np.zeros(self._n_rows)
+        found = np.array(solution.row_dual)
+        for r, at in self._lp_row.items():
+            duals[r] = found[at]
+        return duals
+
+    def _visits(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Weight of visits by task and day."""
+        out = np.zeros((len(self.season.tasks), self.season.n_days))
+        used = np.flatnonzero(self.weights > _EPS / 100)
+        days = self._day_numbers[self._index[used]]
+        np.add.at(out.T, days, self._counts[used] * self.weights[used, None])
+        for index, s, at in self._sheds:
+            out[s, self._day_numbers[index]] -= values[at]
+        return out
 
     def prizes(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
         """
@@ -235,12 +351,37 @@ class Master:
             for name, entries in self._stock_rows.items():
                 cost = np.zeros(season.n_days)
                 for since, until, row in entries:
-                    cost[since : until + 1] += max(0.0, -duals[row])
+                    if duals[row] < 0:
+                        cost[since : until + 1] -= duals[row]
                 toll[name] = cost
             for s, task in enumerate(season.tasks):
                 cost = toll.get(task.site.pack_type, np.zeros(season.n_days))
                 out[:, s] -= np.where(task.pays, cost, 0.0)
         return np.asarray(out)
+
+    def bonus(self, duals: NDArray[np.float64], index: int) -> float:
+        """
+        Return what the limits on spans add to each trip of a crew-date.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            Multipliers; parts of the wrong sign are cut off.
+        index : int
+            Day index.
+
+        Returns
+        -------
+        float
+            Trips.
+        """
+        return sum(self._span_dual(duals, row) for row in self._span_rows.get(index, ()))
+
+    def _span_dual(self, duals: NDArray[np.float64], row: int) -> float:
+        span = self.spans[row - self.book_of_rows.spans_at]
+        return min(0.0, float(duals[row])) if span.least is None else max(0.0, float(duals[row]))
+
+    # ---- the bound ---------------------------------------------------------------------------------
 
     def improve_bound(self, duals: NDArray[np.float64], *, add: bool = True) -> int:
         """
@@ -265,28 +406,29 @@ class Master:
         for group in self._groups:
             pending: dict[bytes, list[int]] = {}
             for index in group:
-                pending.setdefault(
-                    np.maximum(prize[season.days[index].day], 0).round(9).tobytes(), []
-                ).append(index)
+                key = np.append(np.maximum(prize[season.days[index].day], 0), self.bonus(duals, index))
+                pending.setdefault(key.round(9).tobytes(), []).append(index)
             for indices in pending.values():
                 row = prize[season.days[indices[0]].day]
+                bonus = self.bonus(duals, indices[0])
+                cost = max(_EPS, 1.0 - bonus)
                 open_sites = list(season.days[indices[0]].spans)
-                if row[open_sites].clip(min=0).sum() <= 1.0:
-                    continue
-                narrow = self.pricer.price((indices[0],), row, 1.0, width=6, keep=1)
-                threshold = max(1.0, narrow.best)
-                near = self.near_parks
-                priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
-                while not priced.complete and near > 1:
-                    near -= 1
+                most = float(row[open_sites].clip(min=0).sum())
+                if most > cost:
+                    narrow = self.pricer.price((indices[0],), row, cost, width=6, keep=1)
+                    threshold = max(cost, narrow.best)
+                    near = self.near_parks
                     priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
-                # where even the loosest pricing did not end, all that can be collected still bounds
-                most = priced.best if priced.complete else float(row[open_sites].clip(min=0).sum())
+                    while not priced.complete and near > 1:
+                        near -= 1
+                        priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
+                    # where even the loosest pricing did not end, all that can be collected still bounds
+                    most = min(most, priced.best) if priced.complete else most
+                    if add:
+                        for trip in priced.trips:
+                            added += self._add_priced(indices, trip)
                 for index in indices:
-                    best[index] = most
-                if add:
-                    for trip in priced.trips:
-                        added += self._add_priced(indices, trip)
+                    best[index] = most + bonus
         self._raise_bound(duals, best)
         return added
 
@@ -294,21 +436,24 @@ class Master:
         added = 0
         elementary = len(set(trip)) == len(trip)
         for index in indices:
-            visits = trip
             usable = elementary and self.book.fits(index, trip)
-            added += self.add(index, tuple(sorted(visits)), usable=usable)
+            added += self.add(index, tuple(sorted(trip)), usable=usable)
         return added
 
     def _raise_bound(self, duals: NDArray[np.float64], best: Mapping[int, float]) -> None:
         n = len(self.rows)
         total = float(np.maximum(0.0, duals[:n]).sum())
-        at = n + len(self._cliques)
+        at = self.book_of_rows.stock_at
         for k, row in enumerate(self.stock):
             total -= max(0.0, -float(duals[at + k])) * row.cap
-        prizes = sorted((p for p in best.values() if p > 1.0), reverse=True)
-        scales = {1.0, *(1.0 / p for p in prizes)}
+        for k, span in enumerate(self.spans):
+            limit = span.most if span.least is None else span.least
+            total += self._span_dual(duals, self.book_of_rows.spans_at + k) * (limit or 0)
+        prizes = [max((best.get(index, 0.0) for index in part), default=0.0) for part in self._apart]
+        above = sorted((p for p in prizes if p > 1.0), reverse=True)
+        scales = {1.0, *(1.0 / p for p in above)}
         for scale in scales:
-            value = scale * total - sum(max(0.0, scale * p - 1.0) for p in prizes)
+            value = scale * total - sum(max(0.0, scale * p - 1.0) for p in above)
             if value > self.bound + 1e-9:
                 self.bound = value
                 self._center = duals.copy()
@@ -350,7 +495,6 @@ class Master:
         target : int or None
             Trips of the best plan known; the bound need not rise above it.
         """
-        season = self.season
         smoothing = 0.6
         for _ in range(max_rounds * 40):
             if not go_on():
@@ -383,22 +527,42 @@ class Master:
                 smoothing *= 0.3
             elif self.bound <= before + 1e-6:
                 smoothing *= 0.7
-        del season
 
-    def fix(self, column: int, *, fixed: bool) -> None:
+    def fix(self, column: int) -> None:
         """
-        Force a column into the linear programme's solution, or let it go.
+        Force a trip into the linear programme's solution; each of its visits may be shed.
 
         Parameters
         ----------
         column : int
             Index into `columns`.
-        fixed : bool
-            True forces it.
         """
-        low = 1.0 if fixed else 0.0
-        high = 1.0 if fixed else highspy.kHighsInf
-        self._lp.changeColBounds(self._n_slack + column, low, high)
+        self._flush()
+        self._lp.changeColBounds(int(self._at[column]), 1.0, 1.0)
+        trip = self.columns[column]
+        self._fixed.append(column)
+        for s in trip.visits:
+            weights = [(at, self._shed_weight(r, trip.index, s)) for r, at in self._lp_row.items()]
+            hit = [(at, -weight) for at, weight in weights if weight]
+            self._lp.addCol(
+                _SHED,
+                0.0,
+                1.0,
+                len(hit),
+                np.array([at for at, _ in hit], np.int32),
+                np.array([weight for _, weight in hit]),
+            )
+            self._sheds.append((trip.index, s, self._n_lp_columns))
+            self._n_lp_columns += 1
+
+    def release(self) -> None:
+        """Let go of every trip that was forced in."""
+        for column in self._fixed:
+            self._lp.changeColBounds(int(self._at[column]), 0.0, highspy.kHighsInf)
+        for _, _, at in self._sheds:
+            self._lp.changeColBounds(at, 0.0, 0.0)
+        self._fixed.clear()
+        self._sheds.clear()
 
     def bar_relaxed(self, *, barred: bool) -> None:
         """
@@ -407,11 +571,61 @@ class Master:
         Parameters
         ----------
         barred : bool
-            True keeps them out.
+            True keeps them out, and lets the shelf be overdrawn at a price: full trips that were fixed
+            take more packs than the plan will once needless visits are dropped.
         """
+        self._flush()
+        self._loose = barred
+        for at in self._over_at:
+            self._lp.changeColBounds(at, 0.0, highspy.kHighsInf if barred else 0.0)
         for k, column in enumerate(self.columns):
             if not column.usable:
-                self._lp.changeColBounds(self._n_slack + k, 0.0, 0.0 if barred else highspy.kHighsInf)
+                self._lp.changeColBounds(int(self._at[k]), 0.0, 0.0 if barred else highspy.kHighsInf)
+
+    def weights_in(self, row: int, columns: NDArray[np.int64]) -> NDArray[np.float64]:
+        """
+        Return what columns weigh in a row.
+
+        Parameters
+        ----------
+        row : int
+            Number of the row.
+        columns : numpy.ndarray of int
+            Indices into `columns`.
+
+        Returns
+        -------
+        numpy.ndarray
+            Weights.
+        """
+        return self.book_of_rows.weights(row, self._index[columns], self._counts[columns])
+
+    def reduced_costs(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        Return what each column costs beyond what it collects.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            As `solve` returns them.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_columns,)
+            Trips.
+        """
+        n = len(self.columns)
+        prize = self.prizes(duals)[self._day_numbers]
+        cost = np.array([self._cost(duals, index) for index in range(len(self.season.days))])
+        worth = np.einsum("ks,ks->k", self._counts[:n].astype(np.float64), prize[self._index[:n]])
+        return np.asarray(cost[self._index[:n]] - worth)
+
+    # ---- trips for the linear programme --------------------------------------------------------------
+
+    def _cost(self, duals: NDArray[np.float64], index: int) -> float:
+        """Return what a trip must collect to be worth while on a crew-date."""
+        tolls = sum(min(0.0, float(duals[r])) for r in self._clique_rows.get(index, ()))
+        return 1.0 - tolls - self.bonus(duals, index)
 
     def add_known(self, duals: NDArray[np.float64]) -> int:
         """
@@ -430,13 +644,13 @@ class Master:
         if not self._members:
             return 0
         season = self.season
-        prize = self.prizes(duals)
+        prize = self.prizes(duals)[self._day_numbers]
         shapes = list(self._shapes)
         worth = np.array(self._members) @ prize.T
         added = 0
-        for index, day in enumerate(season.days):
-            cost = 1.0 - sum(min(0.0, float(duals[r])) for r in self._clique_rows.get(index, ()))
-            column = worth[:, day.day]
+        for index in range(len(season.days)):
+            cost = self._cost(duals, index)
+            column = worth[:, index]
             good = np.flatnonzero(column > cost + 1e-4)
             taken = 0
             for k in good[np.argsort(-column[good], kind="stable")][:12]:
@@ -448,7 +662,7 @@ class Master:
             added += taken
         return added
 
-    def add_narrow(self, duals: NDArray[np.float64], *, width: int = 6) -> int:
+    def add_narrow(self, duals: NDArray[np.float64], *, width: int = 6, enough: int = 60) -> int:
         """
         Add trips of negative reduced cost found by narrow pricing, date by date.
 
@@ -458,6 +672,8 @@ class Master:
             As `solve` returns them.
         width : int, default 6
             Labels kept at each parking.
+        enough : int, default 60
+            Stop once so many were added; the next call goes on with the date after.
 
         Returns
         -------
@@ -467,34 +683,26 @@ class Master:
         season = self.season
         prize = self.prizes(duals)
         added = 0
-        for group in self._groups:
+        groups = self._groups
+        for step in range(len(groups)):
+            at = (self._next_group + step) % len(groups)
             seen: set[bytes] = set()
-            for index in group:
+            for index in groups[at]:
                 day = season.days[index]
-                cost = 1.0 - sum(min(0.0, float(duals[r])) for r in self._clique_rows.get(index, ()))
+                cost = self._cost(duals, index)
                 row = prize[day.day]
                 key = row.round(7).tobytes()
                 if key in seen or row[list(day.spans)].clip(min=0).sum() <= cost + 1e-4:
                     continue
                 seen.add(key)
-                priced = self.pricer.price((index,), row, cost + 1e-4, width=width, keep=4)
+                tiny = _TINY_PRIZE * self._useful[day.day]
+                filled = np.where((row > -1e-9) & (tiny > 0), np.maximum(row, 0.0) + tiny, row)
+                priced = self.pricer.price((index,), filled, cost + 1e-4, width=width, keep=4)
                 for trip in priced.trips:
                     visits = tuple(sorted(set(trip)))
-                    if self.book.fits(index, visits):
+                    if row[list(visits)].sum() > cost + 1e-4 and self.book.fits(index, visits):
                         added += self.add(index, visits, usable=True)
+            if added >= enough:
+                self._next_group = (at + 1) % len(groups)
+                break
         return added
-
-
-def _cliques(season: Season) -> list[tuple[int, ...]]:
-    """Return the sets of crew-dates of which at most one can run."""
-    found: list[tuple[int, ...]] = []
-    for indices in season.days_by_number.values():
-        people: dict[str, list[int]] = {}
-        for index in indices:
-            for person in season.fleet.crews[season.days[index].crew].people:
-                people.setdefault(person.strip().casefold(), []).append(index)
-        shared = {tuple(sorted(set(group))) for group in people.values() if len(set(group)) > 1}
-        found.extend(sorted(shared))
-        covered = {index for group in shared for index in group}
-        found.extend((index,) for index in indices if index not in covered)
-    return found

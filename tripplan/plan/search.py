@@ -19,11 +19,13 @@ from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips, Value
+from tripplan.plan.thin import thin_visits
 from tripplan.plan.trips import MOST_ITEMS, TripBook
 
 __all__ = ["Search"]
 
 _SHARE_TRIED = 0.6
+_THIN_EFFORT = 0.2
 
 
 @dataclass
@@ -57,7 +59,7 @@ class Search:
 
     # ---- the incumbent -------------------------------------------------------------------------
 
-    def offer(self, trips: Trips) -> bool:
+    def offer(self, trips: Trips, *, thin: bool = False) -> bool:
         """
         Take a plan as the incumbent if it is better and the shelf can feed it.
 
@@ -65,13 +67,15 @@ class Search:
         ----------
         trips : mapping of int to frozenset of int
             Visits by day index; trips must fit.
+        thin : bool, default False
+            Where the shelf is short, look for visits to drop.
 
         Returns
         -------
         bool
             Whether it was taken.
         """
-        trimmed = self.trim(trips)
+        trimmed = self._thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
             return False
@@ -87,6 +91,20 @@ class Search:
         if better_count:
             self.report()
         return True
+
+    def _thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """Drop needless visits; where the shelf is short even so, look for fewer."""
+        trimmed = self._still_fitting(trips, self.trim(trips))
+        if not self.season.fleet.stock_is_kept or not self.judge.shortages(trimmed):
+            return trimmed
+        thin = thin_visits(self.season, self.rows, self.master.stock, trips, _THIN_EFFORT)
+        if thin is None:
+            return trimmed
+        return self._still_fitting(trips, self.trim(thin))
+
+    def _still_fitting(self, trips: Trips, fewer: Trips) -> dict[int, frozenset[int]]:
+        """Put back what was dropped from trips that only fit with it: given legs may be shorter so."""
+        return {i: visits if self.book.fits(i, visits) else trips[i] for i, visits in fewer.items()}
 
     def trim(self, trips: Trips) -> dict[int, frozenset[int]]:
         """
@@ -307,41 +325,6 @@ class Search:
         return prize
 
     # ---- choosing ------------------------------------------------------------------------------
-
-    def choose_all(self, effort: float, most: int = 6000) -> bool:
-        """
-        Choose the fewest trips among those known with small reduced cost.
-
-        Parameters
-        ----------
-        effort : float
-            Deterministic budget of the integer programme.
-        most : int, default 6000
-            Candidates at the most.
-
-        Returns
-        -------
-        bool
-            Whether the incumbent improved.
-        """
-        duals = self.master.solve()
-        prize = self.master.prizes(duals)
-        for column in self.master.columns:
-            if column.usable:
-                self.remember(column.index, column.visits)
-        for index, visits in self.best.items():
-            self.remember(index, visits)
-        scored = sorted(
-            (
-                1.0 - float(sum(prize[self.season.days[index].day, s] for s in visits)),
-                index,
-                tuple(sorted(visits)),
-            )
-            for index, visits in self._pool
-        )[:most]
-        return self._choose(
-            [(index, frozenset(v)) for _, index, v in scored], set(range(len(self.rows))), {}, effort
-        )
 
     def _choose(
         self,

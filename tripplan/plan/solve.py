@@ -15,15 +15,17 @@ from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_d
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
 from tripplan.plan.contradict import Witness, trips_as_wished
+from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
-from tripplan.plan.master import Master, StockRow
+from tripplan.plan.master import Master
 from tripplan.plan.moving import Moving
 from tripplan.plan.notes import plan_notes
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.reasons import explain_late
+from tripplan.plan.rows import StockRow
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
@@ -348,9 +350,8 @@ class _Run:
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
-        self._dive()
-        if not self._proved() and clock.go_on():
-            search.choose_all(effort.choose)
+        self._dive(effort.dives)
+        self._cover()
         search.repair_rounds(effort.repairs, effort.repair, lambda: master.whole_bound)
         if search.value is not None and search.value.late_sites:
             search.offer(serve_late(search, search.best))
@@ -361,17 +362,36 @@ class _Run:
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
 
-    def _dive(self) -> None:
+    def _cover(self) -> None:
+        """Choose ever fewer of the trips known."""
+        search, clock = self.search, self.clock
+        while not self._proved() and clock.go_on():
+            value = search.value
+            if value is None:
+                return
+            most = len(search.best) if self.judge.missed(search.best) else value.trips - 1
+            left = None if clock.time_limit_s is None else max(1.0, clock.time_limit_s - clock.elapsed_s)
+            found = choose_cover(
+                self.master,
+                most,
+                nodes=self.effort.cover_nodes,
+                most_columns=self.effort.cover_columns,
+                seconds=left,
+            )
+            if found is None or not search.offer(found, thin=True):
+                return
+
+    def _dive(self, dives: int) -> None:
         """Round the linear programme again and again, until a plan meets the bound."""
         search, master = self.search, self.master
-        for k in range(self.effort.dives):
+        for k in range(dives):
             value = search.value
             if value is None or self._proved() or not self.clock.go_on():
                 return
             limit = 10**9 if self.judge.missed(search.best) else value.trips
             found = dive(master, search.random, limit, go_on=self.clock.go_on, spread=0.0 if k == 0 else 0.4)
             if found is not None and all(search.book.fits(i, v) for i, v in found.items()):
-                search.offer(found)
+                search.offer(found, thin=True)
             self.report()
 
     def _proved(self) -> bool:

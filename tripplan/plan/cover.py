@@ -1,0 +1,111 @@
+"""
+Choose the fewest trips among those of the linear programme: an integer programme that knows its value.
+
+A plan of at most K trips uses no trip whose reduced cost exceeds K minus the linear value, so all others
+are left out. HiGHS stops on nodes, so that it repeats.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import highspy
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.master import Master
+
+__all__ = ["choose_cover"]
+
+_WHOLE = 1e-6
+_HALF = 0.5
+
+
+def choose_cover(
+    master: Master, most: int, *, nodes: int, most_columns: int, seconds: float | None
+) -> dict[int, frozenset[int]] | None:
+    """
+    Find a plan of at most so many trips among the columns that can be planned.
+
+    Parameters
+    ----------
+    master : Master
+        Its linear programme is solved again without relaxed trips.
+    most : int
+        Trips at the most.
+    nodes : int
+        Nodes of the search at the most.
+    most_columns : int
+        Columns at the most, those of least reduced cost first.
+    seconds : float or None
+        Time at the most. [s]
+
+    Returns
+    -------
+    dict of int to frozenset of int or None
+        Visits by day index; None where none was found, which proves nothing.
+    """
+    master.bar_relaxed(barred=True)
+    try:
+        duals = master.solve()
+        value = master.value
+    finally:
+        master.bar_relaxed(barred=False)
+    if value > most + _WHOLE:
+        return None
+    reduced = master.reduced_costs(duals)
+    usable = np.array([column.usable for column in master.columns])
+    chosen = np.flatnonzero(usable & (reduced <= most - value + _WHOLE))
+    chosen = np.sort(chosen[np.argsort(reduced[chosen], kind="stable")[:most_columns]])
+    if not len(chosen):
+        return None
+    picked = _solve(master, chosen, most, nodes, seconds)
+    return (
+        None
+        if picked is None
+        else {master.columns[k].index: frozenset(master.columns[k].visits) for k in picked}
+    )
+
+
+def _solve(
+    master: Master, chosen: NDArray[np.int64], most: int, nodes: int, seconds: float | None
+) -> list[int] | None:
+    n = len(chosen)
+    lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+    lp.silent()
+    for name, setting in (("threads", 1), ("mip_max_nodes", nodes), ("mip_abs_gap", 1 - _HALF)):
+        lp.setOptionValue(name, setting)
+    if seconds is not None:
+        lp.setOptionValue("time_limit", seconds)
+    none = np.array([], np.int32)
+    lp.addCols(n, np.ones(n), np.zeros(n), np.ones(n), 0, none, none, np.array([]))
+    every = np.arange(n, dtype=np.int32)
+    lp.changeColsIntegrality(n, every, np.array([highspy.HighsVarType.kInteger] * n))
+    lower, upper, starts, where, values = [0.0], [float(most)], [0], [every], [np.ones(n)]
+    size = n
+    for row in range(master.book_of_rows.n_rows):
+        least, cap = master.book_of_rows.sense(row)
+        weights = master.weights_in(row, chosen)
+        hit = np.flatnonzero(weights)
+        if least is None and (cap is None or weights.sum() <= cap):
+            continue
+        lower.append(-highspy.kHighsInf if least is None else least)
+        upper.append(highspy.kHighsInf if cap is None else cap)
+        starts.append(size)
+        size += len(hit)
+        where.append(hit.astype(np.int32))
+        values.append(weights[hit])
+    lp.addRows(
+        len(lower),
+        np.array(lower),
+        np.array(upper),
+        size,
+        np.array(starts, np.int32),
+        np.concatenate(where),
+        np.concatenate(values),
+    )
+    lp.run()
+    if lp.getInfo().primal_solution_status != highspy.kSolutionStatusFeasible:
+        return None
+    solution = np.array(lp.getSolution().col_value)
+    return [int(k) for k in chosen[solution > _HALF]]
