@@ -34,7 +34,7 @@ class Effort:
 
     builds: int = 4
     pricing_rounds: int = 24
-    dives: int = 10
+    dives: int = 5
     cover_nodes: int = 20
     cover_columns: int = 3000
     repairs: int = 6
