@@ -118,10 +118,10 @@ def test_no_bound_rests_on_pricing_that_is_cut_short(random_fleets, monkeypatch,
             assert cut.lower_bound <= min(whole.trip_count, cut.trip_count), f"seed {seed}"
 
 
-def _bound_of_random_multipliers(season, rows, rng, rounds):
+def _bound_of_random_multipliers(season, rows, rng, rounds, forgiven=0):
     """Return the highest bound over random multipliers of windows and stock."""
     book, pricer = TripBook(season), Pricer(season)
-    master = Master(season, rows, _stock_rows(season), book, pricer)
+    master = Master(season, rows, _stock_rows(season), book, pricer, forgiven=forgiven)
     n_rows = master._n_rows
     for _ in range(rounds):
         duals = np.zeros(n_rows)
@@ -155,6 +155,58 @@ def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
         tight += np.ceil(bound - 1e-5) == best.trips
     assert checked >= 12
     assert tight >= 0.8 * checked, f"the bound meets {tight} of {checked} seasons"
+
+
+def test_where_sites_are_late_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
+    """The bound of plans that serve the sites equally well: any so many sites may be late."""
+    from brute_force import TooLargeError, solve_by_force
+
+    checked = above_one = some_choice = 0
+    for seed in range(120):
+        fleet, outlook = random_fleets.tiny_season(seed)
+        travel = measure_travel(fleet)
+        try:
+            best = solve_by_force(fleet, outlook, travel)
+        except TooLargeError:
+            continue
+        if not best.late_sites or not best.trips:
+            continue
+        season = build_season(fleet, outlook, travel)
+        windows = build_windows(season, 0)
+        rows = tuple(row for row in windows.rows if row.site not in windows.sure_late)
+        forgiven = best.late_sites - len(windows.sure_late)
+        assert forgiven >= 0, f"tiny {seed}: called late, but a plan is in time there"
+        bound = _bound_of_random_multipliers(season, rows, np.random.default_rng(seed), 15, forgiven)
+        assert bound <= best.trips + 1e-6, f"WRONG BOUND, tiny {seed}: {bound} above {best.trips} trips"
+        checked += 1
+        some_choice += forgiven > 0
+        above_one += bound > 1 + 1e-6
+    assert checked >= 12
+    assert above_one >= 3
+    assert some_choice >= 1
+
+
+def test_a_master_may_leave_out_rows_until_they_are_broken(random_fleets):
+    """What comes out fills every window and keeps to the shelf, though only some rows were brought in."""
+    lazy = 0
+    for seed in range(6):
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        rows = build_windows(season, 0).rows
+        master = Master(season, rows, _stock_rows(season), TripBook(season), Pricer(season))
+        master.generate(6, go_on=lambda: True, report=lambda: None)
+        master.solve()
+        counted = master.book_of_rows
+        columns = np.arange(len(master.columns))
+        for row in range(counted.n_rows):
+            used = float(
+                counted.weights(row, master._index[columns], master._counts[columns]) @ master.weights
+            )
+            least, most = counted.sense(row)
+            assert most is None or used <= most + 1e-6
+            assert least is None or used + master.missed >= least - 1e-6
+        lazy += len(master._lp_row) < counted.n_rows
+    assert lazy
 
 
 def test_relaxed_trips_may_repeat_a_site_and_so_only_bound(random_fleets):

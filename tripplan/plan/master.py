@@ -9,8 +9,9 @@ stock rows and ``w`` of the spans, and any scale ``t`` in [0, 1], no plan needs 
     t (sum y - sum v * cap + sum w * limit) - sum over crew-dates of max(0, t * (P + W) - 1)
 
 where P is the largest prize that a trip of that crew and date can collect and W the sum of its spans'
-multipliers [1]_; of crews that share a person only the largest term counts. Only a complete pricing
-gives P; a truncated one gives no bound.
+multipliers [1]_; of crews that share a person only the largest term counts. Where k sites may be late,
+whichever they are, the k largest of the sites' sums of y are taken off. Only a complete pricing gives P;
+a truncated one gives no bound.
 
 References
 ----------
@@ -73,6 +74,7 @@ class Master:
     book: TripBook
     pricer: Pricer
     spans: tuple[SpanRow, ...] = ()
+    forgiven: int = 0
     columns: list[Column] = field(default_factory=list)
     bound: float = 0.0
     value: float = math.inf
@@ -85,7 +87,7 @@ class Master:
         n = len(season.tasks)
         self._cliques = crew_cliques(season)
         self._apart = split_cliques(self._cliques)
-        self.book_of_rows = RowBook(season, self.rows, self._cliques, self.stock, self.spans)
+        self.book_of_rows = RowBook(season, self.rows, self._cliques, self.stock, self.spans, self.forgiven)
         self._n_rows = self.book_of_rows.n_rows
         self._have: set[tuple[int, frozenset[int]]] = set()
         self._shapes: dict[frozenset[int], int] = {}
@@ -133,6 +135,11 @@ class Master:
             np.array(flat_day, np.int64),
             np.array(flat_site, np.int64),
         )
+        self._forgiven_at: list[int] = []
+        for _ in season.tasks if self.forgiven else ():
+            self._lp.addCol(0.0, 0.0, 1.0, 0, np.array([], np.int32), np.array([]))
+            self._forgiven_at.append(self._n_lp_columns)
+            self._n_lp_columns += 1
         self._activate(self.book_of_rows.first_windows())
         self._activate([*range(len(self.rows), len(self.rows) + len(self._cliques))])
         self._activate([*range(self.book_of_rows.spans_at, self._n_rows)])
@@ -177,6 +184,9 @@ class Master:
             for k in np.flatnonzero(weights):
                 where.append(int(self._at[k]))
                 values.append(float(weights[k]))
+            for at in self._forgiving(r):
+                where.append(at)
+                values.append(1.0)
             for index, s, at in self._sheds:
                 weight = self._shed_weight(r, index, s)
                 if weight:
@@ -202,6 +212,13 @@ class Master:
             (self._slack_at if is_least else self._over_at).append(self._n_lp_columns)
             self._n_lp_columns += 1
         return len(rows)
+
+    def _forgiving(self, row: int) -> list[int]:
+        if not self._forgiven_at:
+            return []
+        if row < len(self.rows):
+            return [self._forgiven_at[self.rows[row].site]]
+        return self._forgiven_at if row == self.book_of_rows.forgiven_at else []
 
     def _shed_weight(self, row: int, index: int, s: int) -> float:
         if self.book_of_rows.counts_trips(row):
@@ -305,7 +322,8 @@ class Master:
             solution = self._lp.getSolution()
             values = np.array(solution.col_value)
             self.weights = values[self._at[: len(self.columns)]]
-            broken = self.book_of_rows.broken(self._visits(values), set(self._lp_row))
+            forgiven = values[self._forgiven_at] if self._forgiven_at else np.zeros(len(self.season.tasks))
+            broken = self.book_of_rows.broken(self._visits(values), forgiven, set(self._lp_row))
             if not broken:
                 break
             self._activate(broken)
@@ -442,7 +460,9 @@ class Master:
 
     def _raise_bound(self, duals: NDArray[np.float64], best: Mapping[int, float]) -> None:
         n = len(self.rows)
-        total = float(np.maximum(0.0, duals[:n]).sum())
+        of_site = np.zeros(len(self.season.tasks))
+        np.add.at(of_site, self.book_of_rows.window_site, np.maximum(0.0, duals[:n]))
+        total = float(np.sort(of_site)[: len(of_site) - self.forgiven].sum())
         at = self.book_of_rows.stock_at
         for k, row in enumerate(self.stock):
             total -= max(0.0, -float(duals[at + k])) * row.cap
@@ -461,7 +481,7 @@ class Master:
     @property
     def whole_bound(self) -> int:
         """Trips that no plan serving every window can undercut."""
-        return max(self.apart, math.ceil(self.bound - _ROUNDING))
+        return max(0 if self.forgiven else self.apart, math.ceil(self.bound - _ROUNDING))
 
     @cached_property
     def apart(self) -> int:

@@ -66,6 +66,8 @@ class RowBook:
         What the shelf can give.
     spans : tuple of SpanRow
         Limits on trips.
+    forgiven : int
+        Sites of which no window counts, whichever they are; the last row, where there are any.
     """
 
     season: Season
@@ -73,11 +75,12 @@ class RowBook:
     cliques: tuple[tuple[int, ...], ...]
     stock: tuple[StockRow, ...]
     spans: tuple[SpanRow, ...]
+    forgiven: int = 0
 
     @property
     def n_rows(self) -> int:
         """Rows in all."""
-        return len(self.windows) + len(self.cliques) + len(self.stock) + len(self.spans)
+        return self.forgiven_at + (self.forgiven > 0)
 
     @property
     def stock_at(self) -> int:
@@ -88,6 +91,11 @@ class RowBook:
     def spans_at(self) -> int:
         """Number of the first span row."""
         return self.stock_at + len(self.stock)
+
+    @property
+    def forgiven_at(self) -> int:
+        """Number of the row that counts forgiven sites."""
+        return self.spans_at + len(self.spans)
 
     @cached_property
     def window_site(self) -> NDArray[np.int64]:
@@ -134,6 +142,8 @@ class RowBook:
             return None, 1.0
         if row < self.spans_at:
             return None, float(self.stock[row - self.stock_at].cap)
+        if row == self.forgiven_at:
+            return None, float(self.forgiven)
         span = self.spans[row - self.spans_at]
         return (None, float(span.most or 0)) if span.least is None else (float(span.least), None)
 
@@ -172,6 +182,8 @@ class RowBook:
                 & (np.array([t.site.pack_type == stock.pack_type for t in self.season.tasks])[None, :])
             )
             return np.where(inside, (counts * taken).sum(axis=1), 0).astype(np.float64)
+        if row == self.forgiven_at:
+            return np.zeros(len(indices))
         return np.isin(indices, list(self.spans[row - self.spans_at].indices)).astype(np.float64)
 
     @cached_property
@@ -190,7 +202,9 @@ class RowBook:
                 found.append(r)
         return sorted(found)
 
-    def broken(self, visits: NDArray[np.float64], active: set[int]) -> list[int]:
+    def broken(
+        self, visits: NDArray[np.float64], forgiven: NDArray[np.float64], active: set[int]
+    ) -> list[int]:
         """
         Return rows that a solution breaks, those broken most first, a few of each site and pack type.
 
@@ -198,6 +212,8 @@ class RowBook:
         ----------
         visits : numpy.ndarray, shape (n_tasks, n_days)
             Weight of visits.
+        forgiven : numpy.ndarray, shape (n_tasks,)
+            How far each site is forgiven.
         active : set of int
             Rows already in it.
 
@@ -208,7 +224,7 @@ class RowBook:
         """
         found: list[int] = []
         if len(self.windows):
-            cover = (self.window_days * visits[self.window_site]).sum(axis=1)
+            cover = (self.window_days * visits[self.window_site]).sum(axis=1) + forgiven[self.window_site]
             open_rows = np.flatnonzero(cover < 1.0 - _SLACK)
             taken: dict[int, int] = {}
             for r in open_rows[np.argsort(cover[open_rows], kind="stable")]:

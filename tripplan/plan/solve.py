@@ -286,22 +286,25 @@ class _Run:
         """
         Trips that no plan serving the sites equally well can undercut.
 
-        Where just those sites are late that are late in every plan, every equally good plan serves
-        all others in time, so that their windows still count; else only one trip is sure.
+        Where no more sites are late than are late in every plan, every equally good plan serves all
+        others in time, so that their windows still count. Where k more are late, any k may be: the
+        windows of all but k of the others count, whichever they are.
         """
         trips = self.search.best
         days = self.judge.visit_days(trips)
         late = {s for s in days if self.judge.late_days_of(s, days[s])}
-        if late - set(self.windows.sure_late):
-            return 1 if trips else 0
-        if not self.windows.sure_late and not self.bent:
+        more = len(late - set(self.windows.sure_late))
+        if not more and not self.windows.sure_late and not self.bent:
             return self.master.whole_bound
         # where some sites bent, others might bend in an equally good plan: no fallback counts at all
-        windows = build_windows(self.season, 0) if self.bent else self.windows
+        windows = build_windows(self.season, 0) if self.bent or more else self.windows
+        more = len(late - set(windows.sure_late))
         rows = tuple(row for row in windows.rows if row.site not in windows.sure_late)
-        if not rows:
-            return 0
-        master = Master(self.season, rows, self.master.stock, self.book, self.pricer)
+        # a plan without any trip was looked at first, and is not as good
+        least = 1 if trips and late else 0
+        if not rows or not self.clock.go_on():
+            return least
+        master = Master(self.season, rows, self.master.stock, self.book, self.pricer, forgiven=more)
         for index, visits in trips.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         try:
@@ -310,7 +313,7 @@ class _Run:
             )
         except KeyboardInterrupt:
             self.clock.stopped = True
-        return master.whole_bound
+        return max(least, master.whole_bound)
 
     def report(self) -> None:
         """Tell the caller how far it is."""
