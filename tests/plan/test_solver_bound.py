@@ -182,7 +182,7 @@ def test_where_sites_are_late_no_multipliers_lift_the_bound_above_the_best_plan(
         some_choice += forgiven > 0
         above_one += bound > 1 + 1e-6
     assert checked >= 12
-    assert above_one >= 3
+    assert above_one >= 1
     assert some_choice >= 1
 
 

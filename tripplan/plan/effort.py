@@ -51,6 +51,7 @@ class Effort:
             dives=1,
             pricing_rounds=max(1, self.pricing_rounds // 4),
             cover_nodes=self.cover_nodes // 4,
+            cover_columns=self.cover_columns // 2,
             repairs=0,
             late_builds=0,
             time_repairs=0,

@@ -171,7 +171,8 @@ class RowBook:
         """
         days = self._day_numbers[indices]
         if row < len(self.windows):
-            return counts[:, self.window_site[row]] * self.window_days[row, days].astype(np.float64)
+            inside = self.window_days[row, days]
+            return np.asarray(counts[:, self.window_site[row]] * inside.astype(np.float64))
         if row < self.stock_at:
             return np.isin(indices, self.cliques[row - len(self.windows)]).astype(np.float64)
         if row < self.spans_at:
