@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 
 from tripplan.plan.choose import Candidate, choose_trips
-from tripplan.plan.master import StockRow
+from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
 

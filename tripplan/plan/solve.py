@@ -355,6 +355,9 @@ class _Run:
         )
         self._dive(effort.dives)
         self._cover()
+        for column in master.columns:
+            if column.usable:
+                search.remember(column.index, column.visits)
         search.repair_rounds(effort.repairs, effort.repair, lambda: master.whole_bound)
         if search.value is not None and search.value.late_sites:
             search.offer(serve_late(search, search.best))
