@@ -273,3 +273,6 @@ def test_forms_do_not_show_without_scripts(page_file, open_page):
     page = open_page(page_file, java_script_enabled=False).page
     assert not page.locator(".record").first.is_visible()
     assert not page.locator("#send").is_visible()
+    assert not page.locator(".strip").is_visible()
+    assert "nothing can be recorded in it" in page.inner_text(".no-script")
+    assert not open_page(page_file).page.locator(".no-script").is_visible()
