@@ -118,3 +118,13 @@ def test_the_overview_tells_what_changed_since_the_last_plan(door, example):
     again = door("overview", folder)  # read back from plan.json, it still knows what changed
     assert again.exit_code == 0
     assert "2026-12-05-A \u2192" in (folder / "maps" / "season.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize("command", ["overview", "handover"])
+def test_a_page_is_never_written_over_another_kind_of_file(door, example, command):
+    folder = example("first-weekend")
+    before = (folder / "plan.json").read_bytes()
+    done = door(command, folder, "--out", folder / "plan.json")
+    assert done.exit_code == 2
+    assert "let it end in .html" in " ".join(done.stderr.split())
+    assert (folder / "plan.json").read_bytes() == before

@@ -21,6 +21,14 @@ if TYPE_CHECKING:
 __all__ = ["handover", "overview"]
 
 
+def _page_name(context: click.Context, parameter: click.Parameter, file: Path | None) -> Path | None:
+    """Refuse a name that would write a page over one of the fleet's own files."""
+    del context, parameter
+    if file is not None and file.suffix.lower() not in {".html", ".htm"}:
+        raise click.BadParameter(f"{str(file)!r} is no name of a page; let it end in .html.")
+    return file
+
+
 @click.command(
     epilog="Example: tripplan handover myfleet --from 2027-01-04 --to 2027-01-24 --passphrase",
     short_help="The whole fleet as one locked page, or what happens while you are away.",
@@ -31,6 +39,7 @@ __all__ = ["handover", "overview"]
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
+    callback=_page_name,
     metavar="FILE",
     help="The page. [default: FOLDER/maps/handover-...html]",
 )
@@ -118,6 +127,7 @@ def _handover_json(result: HandoverResult) -> dict[str, Any]:
 @click.option(
     "--out",
     type=click.Path(dir_okay=False, path_type=Path),
+    callback=_page_name,
     metavar="FILE",
     help="The page. [default: FOLDER/maps/season.html]",
 )
