@@ -289,6 +289,19 @@ def test_shelf_counts_beside_a_list_of_packs_are_said_not_to_count(folder, read)
     )
 
 
+def test_a_shelf_count_left_out_while_others_are_given_counts_as_none(folder, read):
+    (folder / "packs.csv").unlink()
+    settings = (folder / "tripplan.toml").read_text(encoding="utf-8")
+    write(folder, "tripplan.toml", settings.replace("volts = 6.0", "volts = 6.0\nshelf_charged = 3"))
+    fleet = read()
+    assert (fleet.charged_on_shelf("SLA6"), fleet.charged_on_shelf("SLA12")) == (3, 0)
+    (remark,) = fleet.remarks
+    assert remark == (
+        "tripplan.toml, setting [pack_types.SLA12] shelf_charged: not given, while other pack types have it; "
+        "counted as 0."
+    )
+
+
 def test_blank_names_of_people_are_nobody(folder, read):
     settings = (folder / "tripplan.toml").read_text(encoding="utf-8")
     write(folder, "tripplan.toml", settings.replace('people = ["Lene"]', 'people = ["", "Lene", " "]'))

@@ -622,6 +622,29 @@ def test_a_pack_is_not_put_in_at_two_sites(tiny_fleet, tiny_outlook, tiny_plan):
     ]
 
 
+def test_a_pack_that_came_back_is_not_put_in_before_it_was_charged(tiny_fleet, tiny_outlook, tiny_plan):
+    """R1 comes back from A1 on 13 March: not for A2 on the same loop, and for B1 on 3 April only charged."""
+    standing = Pack("R1", "SLA12", where="A1", since=date(2027, 1, 2), state=PackState.IN_USE)
+    spares = (Pack("Q1", "SLA12"), Pack("Q2", "SLA12"), Pack("Q9", "SLA6"))
+    fleet = replace(tiny_fleet, packs=(standing, *spares))
+    travel = measure_travel(fleet)
+
+    def told(plan: Plan, fleet: Fleet = fleet) -> list[str]:
+        found = check_plan(fleet, tiny_outlook, travel, plan)
+        return [refusal.text for refusal in found if refusal.rule == "pack identity"]
+
+    at_once = _edit_visit(tiny_plan, 0, 1, pack_in="R1")
+    too_soon = "pack R1 came back on 2027-03-13 and is not charged by then"
+    assert told(at_once) == [too_soon]
+    assert told(at_once, replace(fleet, chargers=())) == [too_soon]
+    later = _edit_visit(tiny_plan, 1, 0, pack_in="R1")
+    assert told(later) == []
+    assert told(replace(later, charging=())) == [too_soon]
+    assert told(replace(later, charging=()), replace(fleet, chargers=())) == []
+    others = replace(later, charging=tuple(replace(slot, pack_id="Q1") for slot in later.charging))
+    assert told(others) == [too_soon]
+
+
 def test_every_rule_has_a_tampered_plan():
     from tripplan.plan.check import Rule
 

@@ -263,6 +263,13 @@ class _Reader:
         readers, reader = self.readers, sites.reader
         check_fit(fleet.sites, fleet.pack_types, packs or (), reader, readers.get("packs"))
         check_weights(fleet.sites, fleet.pack_types, fleet.crews, self.findings)
+        if packs is None and fleet.stock_is_kept:
+            for kind in fleet.pack_types.values():
+                if kind.shelf_charged is None:
+                    self.findings.remark(
+                        f"{SETTINGS_FILE}, setting [pack_types.{kind.name}] shelf_charged: not given, while "
+                        "other pack types have it; counted as 0."
+                    )
         if packs is not None:
             for kind in fleet.pack_types.values():
                 if kind.shelf_charged is not None:

@@ -188,9 +188,12 @@ def _set_by(season: Season, index: int, chain: _Chain, site_ids: list[str]) -> t
     ends = {site_id: _last_good_day(season, task_of[site_id], chain) for site_id in site_ids}
     earliest = min(ends.values())
     day = season.days[index].day
-    later = [d for d in season.tasks[task_of[site_ids[0]]].possible if d > day]
-    limit = later[0] if later else earliest
-    return tuple(site_id for site_id in site_ids if ends[site_id] < limit or ends[site_id] == earliest)
+
+    def cannot_wait(site_id: str) -> bool:
+        later = next((d for d in season.tasks[task_of[site_id]].possible if d > day), None)
+        return later is not None and ends[site_id] < later
+
+    return tuple(site_id for site_id in site_ids if cannot_wait(site_id) or ends[site_id] == earliest)
 
 
 def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chain: _Chain) -> Visit:

@@ -209,6 +209,7 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
     where_now = {pack.pack_id: pack.where for pack in packs.values()}
     at_site = {pack.where: pack.pack_id for pack in packs.values() if pack.where not in (SHELF, "")}
     gone: set[str] = set()
+    back_on: dict[str, date] = {}
     for trip in sorted(plan.trips, key=lambda trip: (trip.date, context.moment(trip.leave))):
         for visit in trip.visits:
             if not visit.swap:
@@ -222,6 +223,7 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
             came_back = at_site.pop(visit.site_id, None)
             if came_back is not None:
                 where_now[came_back] = SHELF
+                back_on[came_back] = trip.date
             if visit.pack_in is None:
                 continue
             where = f"{trip.trip_id}, site {visit.site_id}"
@@ -251,6 +253,14 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
                 yield Refusal(
                     Rule.PACK_IDENTITY, where, f"pack {pack.pack_id} is {pack.state} and not charged by then"
                 )
+            elif pack.pack_id in back_on and not _is_charged_again(
+                context, plan, pack, back_on[pack.pack_id], trip.date
+            ):
+                yield Refusal(
+                    Rule.PACK_IDENTITY,
+                    where,
+                    f"pack {pack.pack_id} came back on {back_on[pack.pack_id]} and is not charged by then",
+                )
             gone.add(pack.pack_id)
             where_now[pack.pack_id] = visit.site_id
             at_site[visit.site_id] = pack.pack_id
@@ -264,4 +274,20 @@ def _is_ready(context: Context, plan: Plan, pack: Pack, day: date) -> bool:
         return day > context.outlook.on
     slots = [slot for slot in plan.charging if slot.pack_type == pack.pack_type and not slot.top_up]
     over = [_hours_over(context, slot) for slot in slots if slot.pack_id in (pack.pack_id, "")]
+    return any(end is not None and _counts_on(context, end) <= day for end in over)
+
+
+def _is_charged_again(context: Context, plan: Plan, pack: Pack, back: date, day: date) -> bool:
+    """Tell whether a pack that came back is charged on a date, or may be for all that the slots say."""
+    if not context.fleet.chargers:
+        return day > back
+    evening = context.at(back, _EVENING)
+    over = [
+        _hours_over(context, slot)
+        for slot in plan.charging
+        if slot.pack_type == pack.pack_type
+        and not slot.top_up
+        and slot.pack_id in (pack.pack_id, "")
+        and context.moment(slot.on) >= evening
+    ]
     return any(end is not None and _counts_on(context, end) <= day for end in over)
