@@ -174,6 +174,20 @@ def test_a_bug_is_not_dressed_up(monkeypatch: pytest.MonkeyPatch) -> None:
     assert isinstance(done.exception, ValueError)
 
 
+def test_json_is_never_written_over_a_file_of_another_kind(tmp_path: Path) -> None:
+    sites, old = tmp_path / "sites.csv", tmp_path / "old.json"
+    sites.write_text("site_id,lat,lon,pack_type\n", encoding="utf-8")
+    old.write_text('\n {"format": "tripplan-check/1"}', encoding="utf-8")
+    done = run("check", str(tmp_path), "--json", str(sites))
+    assert done.exit_code == 1
+    assert done.stderr == (
+        f"{sites}: this file holds no JSON, so it is not written over. Name another file with --json.\n"
+    )
+    assert sites.read_text(encoding="utf-8") == "site_id,lat,lon,pack_type\n"
+    assert run("check", str(tmp_path), "--json", str(old)).exit_code == 1
+    assert json.loads(old.read_bytes())["faults"]
+
+
 def test_ctrl_c_ends_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
     def press(*_: object, **__: object) -> None:
         os.kill(os.getpid(), signal.SIGINT)

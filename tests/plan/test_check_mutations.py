@@ -59,5 +59,6 @@ def test_mutations_break_every_rule_that_a_plan_object_can_break():
     from tripplan.plan.check import Rule
 
     document_only = {"format", "trip count"}
-    by_hand_only = {"needless swap"}  # needs a forecast in which a fresh pack lasts shorter
+    # the first needs a forecast in which a fresh pack lasts shorter, the other a plan that visits nobody
+    by_hand_only = {"needless swap", "said to be proved"}
     assert {rule for rule, _ in MUTATORS} | document_only | by_hand_only == {str(rule) for rule in Rule}

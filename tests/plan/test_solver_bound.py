@@ -137,7 +137,7 @@ def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
     from brute_force import TooLargeError, solve_by_force
 
     checked = tight = 0
-    for seed in range(44):
+    for seed in range(60):
         fleet, outlook = random_fleets.tiny_season(seed)
         travel = measure_travel(fleet)
         try:
@@ -153,7 +153,9 @@ def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
         assert bound <= best.trips + 1e-6, f"WRONG BOUND, tiny {seed}: {bound} above {best.trips} trips"
         checked += 1
         tight += np.ceil(bound - 1e-5) == best.trips
-    assert checked >= 12
+        if checked == 12:
+            break
+    assert checked == 12
     assert tight >= 0.8 * checked, f"the bound meets {tight} of {checked} seasons"
 
 

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from tripplan.cli.printing import Printer
+from tripplan.errors import StorageError
 
 __all__ = ["Run", "folder_argument", "read_date", "run_options"]
 
@@ -97,6 +98,19 @@ class Run:
             write_files({Path(self.json_file): json_bytes(data)})
 
 
+def _refuse_other_kinds(path: Path) -> None:
+    """Refuse to write JSON over a file that holds something else: a table of the fleet, say."""
+    try:
+        with path.open("rb") as file:
+            begin = file.read(256).removeprefix(b"\xef\xbb\xbf").lstrip()
+    except OSError:  # not there yet, or whoever writes it will say why that cannot be
+        return
+    if begin[:1] not in (b"", b"{", b"["):
+        raise StorageError(
+            f"{path}: this file holds no JSON, so it is not written over. Name another file with --json."
+        )
+
+
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option(
         "--today", type=read_date, default=None, metavar="DATE", help="Day to take as today. [default: today]"
@@ -133,6 +147,8 @@ def run_options(body: Callable[..., _Result]) -> Callable[..., _Result]:
         quiet: bool,
         **others: Any,
     ) -> _Result:
+        if json_file is not None and json_file != "-":
+            _refuse_other_kinds(Path(json_file))
         printer = Printer(results=json_file != "-", quiet=quiet)
         return body(run=Run(today, seed, time_limit, json_file, printer), **others)
 
