@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from tripplan.errors import InputError
+from tripplan.errors import Fault, InputError
 from tripplan.fleet import SHELF, Done, Fleet, Found, PackState, Reading, VisitRecord
 from tripplan.inputs.findings import fold
 from tripplan.inputs.names import Names
@@ -158,6 +158,17 @@ class _Working:
         final: dict[int, VisitRecord | None] = {}
         added = []
         corrected = self.answers.correct(self.told.visits)
+        if len(corrected) > 1 and not any(self.sites.find(one.site_id) for one in corrected):
+            shown = ", ".join(dict.fromkeys(one.site_id for one in corrected))
+            raise InputError(
+                [
+                    Fault(
+                        self.told.source,
+                        problem=f"none of its sites is in this fleet ({shown})",
+                        mend="Is it another fleet's? Then name that fleet's folder.",
+                    )
+                ]
+            )
         # A pack comes out before it can go in elsewhere: in the order of days, then as told.
         for visit in sorted(corrected, key=lambda one: (one.day, one.row)):
             final[visit.row] = taken = self._take(visit)

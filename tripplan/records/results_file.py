@@ -216,7 +216,7 @@ class _VisitReader:
         return visit if len(self.faults) == before else None
 
     def _fault(self, column: str, problem: str, mend: str = "", value: Any = None) -> None:
-        values = () if value is None else (str(value)[:60],)
+        values = () if value is None else (str(value)[:200],)
         self.faults.append(Fault(self.label, (), column, values, problem, mend))
 
     def _string(self, column: str, longest: int) -> str:
