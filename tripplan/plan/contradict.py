@@ -18,6 +18,7 @@ from tripplan.fleet import Crew, Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule
+from tripplan.plan.loops import FAR
 from tripplan.plan.obstacles import crew_obstacle, fresh_too_short, obstacles
 from tripplan.plan.season import Season
 from tripplan.plan.trips import TripBook
@@ -77,8 +78,8 @@ def _smallest(puzzle: _Puzzle, wishes: tuple[Wish, ...]) -> tuple[tuple[Wish, ..
     small = 2 if len(wishes) <= 10 else 1
     for size in range(1, small + 1):
         for some in combinations(wishes, size):
-            if puzzle.meet(some) is None and puzzle.sure:
-                return some, True
+            if puzzle.meet(some) is None:
+                return some, puzzle.sure
     core = wishes
     for wish in wishes[:_MOST_SHRINKS]:
         rest = tuple(other for other in core if other is not wish)
@@ -95,6 +96,7 @@ class _Puzzle:
     season: Season
     sure: bool = True
     _steps: int = 0
+    _due: frozenset[int] = frozenset()
     _tasks: dict[str, int] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -104,6 +106,10 @@ class _Puzzle:
     def meet(self, wishes: tuple[Wish, ...]) -> _Trips | None:
         """Return trips that meet all wishes; None where there are none, or none were found."""
         self.sure, self._steps = True, 0
+        if any(site_id not in self._tasks for wish in wishes for site_id in wish.sites):
+            return None  # not in service yet
+        asked = {self._tasks[site_id] for wish in wishes for site_id in wish.sites}
+        self._due = frozenset(s for s, task in enumerate(self.season.tasks) if task.due < FAR or s in asked)
         home = tuple(wish for wish in wishes if wish.kind is WishKind.STAY_HOME)
         kept: _Trips = {}
         trips: _Trips = {}
@@ -153,7 +159,7 @@ class _Puzzle:
             return self._fill(trips, kept, rest)
         for index in sorted(options, key=lambda i: (i not in trips, i)):
             spans = self.season.days[index].spans
-            for s in sorted(spans) if task is None else (task,):
+            for s in sorted(self._due.intersection(spans)) if task is None else (task,):
                 if index in kept or s not in spans:
                     continue
                 self._steps += 1
@@ -226,7 +232,11 @@ def _why(season: Season, outlook: Outlook, wish: Wish) -> str:
         if all(barred):
             return _sentence("; ".join(dict.fromkeys(barred)))
     if wish.kind is WishKind.GO:
-        return f"No site can be visited on {_day(days[0])} by {' or '.join(crew.name for crew in crews)}."
+        who = " or ".join(crew.name for crew in crews)
+        return (
+            f"No site that is due this season can be visited on {_day(days[0])} by {who}; "
+            "--include SITE has another visited."
+        )
     found = [text for site_id in wish.sites if (text := _why_site(season, outlook, site_id, crews, days))]
     if found:
         return " ".join(dict.fromkeys(found))
@@ -242,7 +252,9 @@ def _why_site(season: Season, outlook: Outlook, site_id: str, crews: list[Crew],
     """Say why a site can be visited on none of the days; empty where it can be."""
     fleet = season.fleet
     site = fleet.sites_by_id[site_id]
-    task = next(task for task in season.tasks if task.site.site_id == site_id)
+    task = next((task for task in season.tasks if task.site.site_id == site_id), None)
+    if task is None:
+        return f"{site_id} is not in service yet (active_from {site.active_from}), and is not planned before."
     best: tuple[tuple[bool, float, date], str] | None = None
     for day in days:
         for crew in crews:
