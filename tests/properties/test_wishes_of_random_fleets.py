@@ -139,3 +139,31 @@ def _is_kept(season, trips, wish):
         case WishKind.INCLUDE:
             return any(set(wish.sites) <= sites for sites in mine.values())
     return False
+
+
+@pytest.mark.parametrize(
+    "seed", [*range(6), *(pytest.param(k, marks=pytest.mark.slow) for k in range(6, 60))]
+)
+def test_no_bound_rises_above_a_plan_that_keeps_the_wishes_anyway(random_fleets, seed):
+    """Ask for what the plan found without wishes does: its trips keep them, so that no bound may pass it."""
+    fleet, outlook = random_fleets.tiny_season(seed)
+    travel = measure_travel(fleet)
+    free = plan_season(fleet, outlook, travel, made_on=outlook.on)
+    if free.unserved:
+        return
+    rng = random.Random(f"bound {seed}")
+    for trip in free.trips:
+        sites = tuple(visit.site_id for visit in trip.visits)
+        wish = rng.choice(
+            (
+                Wish(WishKind.GO, trip.date),
+                Wish(WishKind.GO, trip.date, crew=trip.crew),
+                Wish(WishKind.KEEP, trip.date, crew=trip.crew, sites=sites),
+                Wish(WishKind.INCLUDE, trip.date, sites=(rng.choice(sites),)),
+            )
+        )
+        asking = replace(fleet, wishes=(wish,))
+        plan = plan_season(asking, outlook, travel, made_on=outlook.on)
+        assert check_plan(asking, outlook, travel, plan) == ()
+        assert plan.lower_bound <= free.trip_count, f"seed {seed}: {wish}"
+        assert not plan.unserved

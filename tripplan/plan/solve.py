@@ -25,7 +25,7 @@ from tripplan.plan.notes import plan_notes
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.reasons import explain_late
-from tripplan.plan.rows import StockRow
+from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
@@ -260,7 +260,11 @@ class _Run:
     def __post_init__(self) -> None:
         self.book = TripBook(self.season)
         self.pricer = Pricer(self.season)
-        self.master = Master(self.season, self.windows.rows, _stock_rows(self.season), self.book, self.pricer)
+        # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
+        must_run = self.season.wanted.must_run
+        self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
+        stock = _stock_rows(self.season)
+        self.master = Master(self.season, self.windows.rows, stock, self.book, self.pricer, self.spans)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
         self.search = Search(
@@ -304,7 +308,7 @@ class _Run:
         least = 1 if trips and late else 0
         if not rows or not self.clock.go_on():
             return least
-        master = Master(self.season, rows, self.master.stock, self.book, self.pricer, forgiven=more)
+        master = Master(self.season, rows, self.master.stock, self.book, self.pricer, self.spans, more)
         for index, visits in trips.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         try:
