@@ -11,7 +11,7 @@ from tripplan.fleet import Cause, Done, Found, Pack, PackState, VisitRecord
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import PackLearned
 from tripplan.supply.moves import read_moves
-from tripplan.supply.register import Todo, build_register
+from tripplan.supply.register import Todo, build_register, without_suspects
 
 ON = date(2026, 11, 25)
 
@@ -170,3 +170,15 @@ def test_a_pack_whose_runs_fall_short_is_taken_as_weaker(valley):
 def test_without_packs_the_register_is_empty(valley):
     register = build_register(replace(valley.fleet, packs=None), valley.outlook)
     assert register.records == register.to_test == ()
+
+
+def test_shelves_are_counted_without_suspects(valley):
+    out = _visit(date(2026, 8, 1), "C1", pack_out="X1", volts_out=9.9)
+    into = _visit(date(2026, 3, 1), "C1", pack_in="X1")
+    packs = (Pack("X1", "SLA12", where="shelf", since=date(2026, 8, 1)), Pack("X2", "SLA12"))
+    fleet = replace(valley.fleet, packs=packs, visits=(into, out))
+    register = build_register(fleet, replace(valley.outlook, packs={}))
+    assert fleet.charged_on_shelf("SLA12") == 2
+    assert without_suspects(fleet, register).charged_on_shelf("SLA12") == 1
+    nobody = replace(fleet, packs=None)
+    assert without_suspects(nobody, register) is nobody

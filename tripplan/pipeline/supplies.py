@@ -15,7 +15,7 @@ from tripplan.storage import write_files
 from tripplan.supply.arrange import Arranged, arrange
 from tripplan.supply.ordering import Order, orders_for_year
 from tripplan.supply.owning import TRY_TIME_S, Course, Tried, TypeStock, shelf_course, stock_by_type, try_more
-from tripplan.supply.register import Register, build_register
+from tripplan.supply.register import Register, build_register, without_suspects
 
 __all__ = ["PacksResult", "SparesResult", "run_packs", "run_spares"]
 
@@ -111,9 +111,10 @@ def run_spares(
     for one in arranged.carry.values():
         for name, number in one.wanted.items():
             spares[name] = max(number, spares.get(name, 0))
-    stock = stock_by_type(fleet, arranged.plan, arranged.register, spares)
+    shelf = without_suspects(fleet, arranged.register)
+    stock = stock_by_type(shelf, arranged.plan, arranged.register, spares)
     course = (
-        tuple(one for name in fleet.pack_types for one in shelf_course(fleet, arranged.plan, spares, name))
+        tuple(one for name in fleet.pack_types for one in shelf_course(shelf, arranged.plan, spares, name))
         if fleet.stock_is_kept
         else ()
     )

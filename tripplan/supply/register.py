@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
@@ -22,7 +22,7 @@ from tripplan.recharge import RECHARGE
 from tripplan.supply.moves import PackMoves, empty_volts, read_moves
 from tripplan.supply.shelf_life import STORAGE_SHARE, charge_after, recharge_by, resting_volts
 
-__all__ = ["REPLACE_BELOW", "Advice", "PackRecord", "Register", "Todo", "build_register"]
+__all__ = ["REPLACE_BELOW", "Advice", "PackRecord", "Register", "Todo", "build_register", "without_suspects"]
 
 REPLACE_BELOW = 0.80
 """Share of the rated capacity at which the standards replace; here: short or summer sites only."""
@@ -129,6 +129,31 @@ class Register:
         return {record.pack.pack_id: record for record in self.records}
 
 
+def without_suspects(fleet: Fleet, register: Register) -> Fleet:
+    """
+    Return the fleet with every pack that the register takes as suspect marked so.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+    register : Register
+        Its packs.
+
+    Returns
+    -------
+    Fleet
+        For counting shelves; the same where no pack's state changes.
+    """
+    if fleet.packs is None:
+        return fleet
+    suspect = {record.pack.pack_id for record in register.records if record.is_suspect}
+    packs = tuple(
+        replace(pack, state=PackState.SUSPECT) if pack.pack_id in suspect else pack for pack in fleet.packs
+    )
+    return replace(fleet, packs=packs)
+
+
 def build_register(fleet: Fleet, outlook: Outlook) -> Register:
     """
     Build the pack register.
@@ -187,7 +212,7 @@ def _record(fleet: Fleet, outlook: Outlook, pack: Pack, moves: PackMoves, on: da
         advice=(),
     )
     advice = sorted(_advise(fleet, record, on), key=lambda one: list(Todo).index(one.todo))
-    return PackRecord(**{**record.__dict__, "advice": tuple(advice)})
+    return replace(record, advice=tuple(advice))
 
 
 def _unlearned(fleet: Fleet, pack: Pack, on: date) -> PackLearned:
