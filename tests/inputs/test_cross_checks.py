@@ -279,6 +279,27 @@ def test_a_pack_unknown_to_packs_csv_is_remarked(folder, read):
     )
 
 
+def test_a_pack_that_comes_back_as_another_than_the_plan_counts_is_remarked(folder, read):
+    settings = (folder / "tripplan.toml").read_text("utf-8")
+    lithium = '\n[pack_types.LFP12]\nchemistry = "lithium iron phosphate"\nvolts = 12.0\nplug = "5.5x2.1 centre +"\n'
+    (folder / "tripplan.toml").write_text(settings + lithium, "utf-8")
+    replace(
+        folder,
+        "packs.csv",
+        ("A2,2026-09-05,in use", "A2,2026-09-05,suspect"),
+        ("P3,SLA12,2025-03-01", "P3,LFP12,2025-03-01"),
+    )
+    suspect, other = read().remarks
+    assert suspect == (
+        "packs.csv, row 2: pack P1 at A2 is suspect. The plan counts what a swap brings back as charged again; if it "
+        "needs this pack, that is one too many until it has passed a test."
+    )
+    assert other == (
+        "packs.csv, row 4: pack P3 at B1 is of type LFP12, the site's is SLA12. The plan counts a SLA12 as coming "
+        "back from there."
+    )
+
+
 def test_packs_without_a_state_are_counted_and_remarked(folder, read):
     replace(folder, "packs.csv", ("charged", ""))
     fleet = read()

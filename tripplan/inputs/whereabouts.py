@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from tripplan.fleet import SHELF, Done, Pack, Site, VisitRecord
+from tripplan.fleet import SHELF, Done, Pack, PackState, Site, VisitRecord
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows
 
@@ -52,6 +52,7 @@ def check_whereabouts(
         Takes faults and remarks.
     """
     at_site = _one_pack_a_site(sites, packs, pack_reader)
+    _remark_on_what_comes_back(sites, at_site, pack_reader, findings)
     last_swap = _last_swaps(visits)
     moves = _moves(visits)
     disagreed: set[int] = set()
@@ -92,6 +93,27 @@ def check_whereabouts(
             f"{visit_file}, row {row}, column pack_in: pack {pack_id} went in, but {pack_reader.file} does "
             f"not list it.{' ' + hint if hint else ''}"
         )
+
+
+def _remark_on_what_comes_back(
+    sites: Sequence[Site], at_site: Mapping[str, Pack], reader: ColumnReader, findings: Findings
+) -> None:
+    """Say where a swap brings back another pack than the plan's count of spares takes it for."""
+    for site in sites:
+        pack = at_site.get(site.site_id)
+        if pack is None or reader.is_bad(pack.row, "pack_type") or not pack.pack_type:
+            continue
+        lead = f"{reader.file}, row {pack.row}: pack {pack.pack_id} at {site.site_id}"
+        if pack.state is PackState.SUSPECT:
+            findings.remark(
+                f"{lead} is suspect. The plan counts what a swap brings back as charged again; if it needs "
+                "this pack, that is one too many until it has passed a test."
+            )
+        elif pack.pack_type != site.pack_type:
+            findings.remark(
+                f"{lead} is of type {pack.pack_type}, the site's is {site.pack_type}. The plan counts a "
+                f"{site.pack_type} as coming back from there."
+            )
 
 
 def _one_pack_a_site(sites: Sequence[Site], packs: Sequence[Pack], reader: ColumnReader) -> dict[str, Pack]:
