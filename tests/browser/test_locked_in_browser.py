@@ -26,7 +26,7 @@ SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
 
 @pytest.fixture(scope="module")
 def locked(tmp_path_factory: pytest.TempPathFactory) -> tuple[KitCase, Path]:
-    assert has_stand_in(), "the stand-in cipher is missing: run python cipher/make.py"
+    assert has_stand_in(), "the stand-in cipher is missing: run python .build/cipher/make.py"
     folder = tmp_path_factory.mktemp("locked")
     case = hand_case()
     write_kit(*case.arguments(), folder, today=TODAY, passphrase=PASSPHRASE)

@@ -10,11 +10,11 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 
 class CustomBuildHook(BuildHookInterface):
-    """Runs ``cipher/make.py`` before files are collected."""
+    """Runs ``.build/cipher/make.py`` before files are collected."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:  # noqa: ARG002 - hatchling's names
         """Make the bundle; without npm the package works, and says at every locked page what it lacks."""
-        make = runpy.run_path(str(Path(self.root) / "cipher" / "make.py"))
+        make = runpy.run_path(str(Path(self.root) / ".build" / "cipher" / "make.py"))
         try:
             make["make_bundle"]()
         except make["NoBundleError"] as problem:

@@ -1,10 +1,10 @@
 """
 Bundle the stand-in cipher of locked pages, from the npm packages that package-lock.json pins.
 
-    python cipher/make.py
+    python .build/cipher/make.py
 
 Needs npm with Node.js 20 or newer, and the npm registry. Nothing is done where the bundle is there and was
-made from the same files. The hook in ``hatch_build.py`` runs this whenever the package is built or installed.
+made from the same files. The hook in ``.build/hook.py`` runs this whenever the package is built or installed.
 """
 
 from __future__ import annotations
@@ -18,9 +18,13 @@ import tempfile
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-BUNDLE = HERE.parent / "tripplan" / "outputs" / "assets" / "built" / "cipher.js"
+BUNDLE = HERE.parents[1] / "tripplan" / "outputs" / "assets" / "built" / "cipher.js"
 SOURCES = ("package.json", "package-lock.json", "entry.js")
 HELD = ("@noble/ciphers", "@noble/hashes", "fflate")
+_IMPATIENT = (
+    "--fetch-retries=1",
+    "--fetch-timeout=20000",
+)  # no network: do not wait long
 BUNDLING = ("--bundle", "--minify", "--format=iife", "--global-name=tripplanCipher", "--target=es2020")
 
 
@@ -33,7 +37,7 @@ def stamp() -> str:
     digest = hashlib.sha256()
     for name in (*SOURCES, Path(__file__).name):
         digest.update((HERE / name).read_bytes().replace(b"\r\n", b"\n"))
-    return f"/* made by cipher/make.py from {digest.hexdigest()} */"
+    return f"/* made by .build/cipher/make.py from {digest.hexdigest()} */"
 
 
 def is_current() -> bool:
@@ -52,7 +56,7 @@ def make_bundle() -> Path:
         work = Path(name)
         for source in SOURCES:
             shutil.copy(HERE / source, work / source)
-        _run([npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund"], work)
+        _run([npm, "ci", "--ignore-scripts", "--no-audit", "--no-fund", *_IMPATIENT], work)
         bundler = work / "node_modules" / "esbuild" / "bin" / "esbuild"
         _run([node, str(bundler), "entry.js", *BUNDLING, "--legal-comments=inline", "--outfile=out.js"], work)
         text = f"{stamp()}\n{_licences(work)}\n{(work / 'out.js').read_text('utf-8')}"
