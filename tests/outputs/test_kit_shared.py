@@ -125,9 +125,10 @@ def test_a_locked_kit_is_two_files_with_nothing_in_the_clear(tmp_path):
     assert sorted(one.name for one in tmp_path.iterdir()) == sorted(LOCKED_FILES)
     assert [one.name for one in files] == list(LOCKED_FILES)
     text = everything(tmp_path)
+    # three letters stand somewhere in any long cipher text, so short secrets are looked for outside it only
+    clear = re.sub(r'<script type="text/plain" id="sealed-data">[^<]+', "", text)
     for blob in re.findall(r'id="sealed-(?:data|header)">([^<]+)<', text):
         text += base64.b64decode(blob, validate=False).decode("latin-1") if blob[0] != "{" else blob
-    clear = re.sub(r'<script type="text/plain" id="sealed-data">[^<]+', "", text)
     fleet = case.fleet
     secrets = [fleet.name, fleet.crews[0].name, case.trip.trip_id, "Estate office", PASSPHRASE, "2027"]
     for site in fleet.sites:
