@@ -12,7 +12,7 @@ import json
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from importlib import resources
+from importlib import metadata
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -53,7 +53,9 @@ def written(request, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def schema():
-    return xmlschema.XMLSchema((resources.files("gpx") / "gpx.xsd").read_text("utf-8"))
+    return xmlschema.XMLSchema(
+        Path(str(metadata.distribution("gpx").locate_file("gpx/gpx.xsd"))).read_text("utf-8")
+    )
 
 
 def test_gpx_is_valid_by_the_schema(written, schema):
