@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from kit_trip import TODAY, hand_case
 
+from tripplan.fleet import Pack, PackState
 from tripplan.outputs import write_kit
 from tripplan.outputs.results_text import read_results_text
 
@@ -24,6 +26,7 @@ def opened(page, number):
     record = page.locator(f"[data-site='{number}']")
     if record.get_attribute("open") is None:
         record.locator("summary").click()
+    record.locator("[data-alerts]").wait_for(state="attached")  # the form is put in as the record opens
     return record
 
 
@@ -45,6 +48,7 @@ def test_packs_are_tapped_at_loading_and_again_at_the_site(page_file, open_page)
     page = watched.page
     assert page.inner_text("[data-aboard]") == "0 of 7 aboard"
     page.locator(".loading summary").click()
+    page.locator("[data-slot='1']").wait_for()
     first, second = page.locator("[data-slot='1']"), page.locator("[data-slot='2']")
     assert offers(first, "id") == ["B10", "B11", "B12", "B13"]
     tap(first, "id", "B12")
@@ -72,6 +76,32 @@ def test_packs_are_tapped_at_loading_and_again_at_the_site(page_file, open_page)
     tap(site, "pack_in", "B12")  # a second tap takes it out again
     assert site.locator("[data-field=pack_in]").input_value() == ""
     assert page.locator("html").evaluate("e => e.scrollWidth") <= 390
+    watched.require_quiet()
+
+
+def test_packs_that_the_load_list_names_are_offered_first(open_page, tmp_path):
+    case = hand_case()
+    others = tuple(Pack(f"A{k:02d}", "SLA12", state=PackState.FLAT) for k in range(12))
+    fleet = replace(case.fleet, packs=(*others, *(case.fleet.packs or ())))
+    write_kit(*replace(case, fleet=fleet).arguments(), tmp_path, today=TODAY)
+    page = open_page(tmp_path / "map.html").page
+    page.locator(".loading summary").click()
+    page.locator("[data-slot='1']").wait_for()
+    assert offers(page.locator("[data-slot='1']"), "id") == [
+        "B10", "B11", "B12", "B13", "A00", "A01", "A02", "A03",
+    ]  # fmt: skip
+
+
+def test_a_fleet_without_pack_names_is_not_asked_for_them(open_page, tmp_path):
+    case = hand_case()
+    write_kit(*replace(case, fleet=replace(case.fleet, packs=None)).arguments(), tmp_path, today=TODAY)
+    watched = open_page(tmp_path / "map.html")
+    record = opened(watched.page, 1)
+    assert offers(record, "pack_in") == []
+    record.locator("[data-field=plug_volts]").fill("12.8")
+    record.locator("[data-field=polarity]").check()
+    record.locator("[data-field=done][value=swapped]").check(force=True)
+    assert record.locator("[data-alerts]").inner_text() == ""
     watched.require_quiet()
 
 

@@ -28,6 +28,7 @@ def box(page, number):
     found = page.locator(f"[data-site='{number}']")
     if found.get_attribute("open") is None:
         found.locator("summary").click()
+    found.locator("[data-alerts]").wait_for(state="attached")  # the form is put in as the record opens
     return found
 
 

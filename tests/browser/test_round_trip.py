@@ -51,6 +51,7 @@ def opened(page, number):
     record = page.locator(f"[data-site='{number}']")
     if record.get_attribute("open") is None:
         record.locator("summary").click()
+    record.locator("[data-alerts]").wait_for(state="attached")  # the form is put in as the record opens
     return record
 
 

@@ -99,6 +99,7 @@ def _record_data(kit: KitView, wording: Wording) -> dict[str, Any]:
             for site in kit.sites
         ],
         "packs": [{"id": pack.pack_id, "type": pack.pack_type, "shelf": pack.on_shelf} for pack in kit.packs],
+        "first": {row.tag.name: list(row.pack_ids) for row in kit.load if row.tag and row.kind == "pack"},
         "types": {
             tag.name: {"name": tag.name, "letter": tag.letter, "volts": tag.volts, "span": _span(tag.volts)}
             | asdict(volt_limits(Chemistry(tag.chemistry), tag.battery_volts))

@@ -9,6 +9,7 @@
   var state = { ticks: bare(), load: bare(), visits: bare(), notes: bare(), sent: bare(), by: "" };
   var sites = bare();
   kit.types = bare(kit.types);
+  kit.first = bare(kit.first);
   kit.sites.forEach(function (site) { sites[site.number] = site; });
   var packs = bare();
   kit.packs.forEach(function (pack) { packs[same(pack.id)] = pack; });
@@ -108,7 +109,7 @@
     batteryCheck(visit.volts_out, packs[same(visit.pack_out)] ? kit.types[packs[same(visit.pack_out)].type] : kind, false, found);
     if (visit.pack_out && site.pack_out && same(visit.pack_out) !== same(site.pack_out)) { found.push(look(say.other_out, { expected: site.pack_out })); }
     if (visit.done === "swapped" || visit.done === "installed") {
-      if (!label) { found.push(look(say.no_pack)); }
+      if (!label && kit.knows_packs) { found.push(look(say.no_pack)); }
       if (!visit.polarity) { found.push(stop(say.polarity)); }
       if (figure(visit.plug_volts) === null) { found.push(look(say.no_meter)); }
     }
@@ -162,7 +163,9 @@
     var shelf = kit.packs.filter(function (pack) { return pack.shelf && pack.type === wants; }).map(function (pack) { return pack.id; });
     var loaded = Object.keys(state.load).filter(function (one) { return site && kit.slots[one] === wants && state.load[one].id; })
       .map(function (one) { return state.load[one].id.trim(); });
-    var list = loaded.length ? loaded : shelf;
+    // Those that the load list names come first, then the rest of the shelf.
+    var named = (kit.first[wants] || []).filter(function (id) { return shelf.indexOf(id) >= 0; });
+    var list = loaded.length ? loaded : named.concat(shelf.filter(function (id) { return named.indexOf(id) < 0; }));
     if (site && site.pack_in) { list = [site.pack_in].concat(list.filter(function (id) { return same(id) !== same(site.pack_in); })); }
     return list.filter(function (id) { return id && !used[same(id)]; }).slice(0, 8);
   }
