@@ -9,6 +9,8 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 
 def _run(*args: str, cwd: Path, **variables: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -54,6 +56,24 @@ def test_output_that_nobody_reads_ends_quietly(example: Callable[[str], Path]) -
         process.stdout.close()
         errors = process.stderr.read()
     assert "Traceback" not in errors
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
+@pytest.mark.parametrize("more", [(), ("--json", "-")])
+def test_output_to_a_full_disk_is_told(example: Callable[[str], Path], more: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "tripplan", "forecast", "--today", "2026-11-25", "--quiet", *more],
+            cwd=example("first-weekend"),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 1
+    assert done.stderr == (
+        "standard output: cannot be written: the disk is full. Free some space and run it again.\n"
+    )
 
 
 def test_commands_that_only_read_leave_the_folder_alone(example: Callable[[str], Path]) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import signal
 import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -22,7 +24,7 @@ from tripplan.cli.reading import check, init
 from tripplan.cli.record import record, undo
 from tripplan.cli.season import forecast, plan
 from tripplan.cli.supplies import packs, spares
-from tripplan.errors import TripPlanError
+from tripplan.errors import StorageError, TripPlanError
 
 __all__ = ["main"]
 
@@ -54,6 +56,30 @@ def _watching() -> Iterator[_Interrupts]:
         signal.signal(signal.SIGINT, before)
 
 
+class _Results(io.TextIOWrapper):
+    """Standard output whose failing is told like that of any other file; a closed pipe stays what it is."""
+
+    def write(self, text: str, /) -> int:
+        with self._told():
+            return super().write(text)
+
+    def flush(self) -> None:
+        with self._told():
+            super().flush()
+
+    @staticmethod
+    @contextlib.contextmanager
+    def _told() -> Iterator[None]:
+        try:
+            yield
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            from tripplan.storage import storage_error
+
+            raise storage_error("cannot be written", Path("standard output"), error) from error
+
+
 @contextlib.contextmanager
 def _results_only() -> Iterator[None]:
     """Keep standard output for this package: libraries in C greet there, which would spoil JSON."""
@@ -70,7 +96,7 @@ def _results_only() -> Iterator[None]:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, _STDOUT)
     os.close(nowhere)
-    stream = os.fdopen(os.dup(kept), "w", encoding=ours.encoding, errors="backslashreplace")
+    stream = _Results(os.fdopen(os.dup(kept), "wb"), encoding=ours.encoding, errors="backslashreplace")
     sys.stdout = stream
     try:
         yield
@@ -79,7 +105,7 @@ def _results_only() -> Iterator[None]:
         sys.stdout = ours
         os.dup2(kept, _STDOUT)
         os.close(kept)
-        with contextlib.suppress(BrokenPipeError):  # nobody reads any more; the flush above has said so
+        with contextlib.suppress(OSError, StorageError):  # the flush above has said so
             stream.close()
 
 
@@ -99,6 +125,7 @@ class _Door(click.Group):
             value = None
             try:
                 value = super().invoke(ctx)
+                sys.stdout.flush()
             except TripPlanError as error:
                 Printer().complain(str(error))
                 ctx.exit(_INTERRUPTED if interrupts.seen else 1)

@@ -90,10 +90,15 @@ class Run:
         StorageError
             If the file cannot be written.
         """
-        from tripplan.storage import json_bytes, write_files
+        from tripplan.storage import json_bytes, storage_error, write_files
 
         if self.json_file == "-":
-            click.echo(json_bytes(data), nl=False)
+            try:
+                click.echo(json_bytes(data), nl=False)
+            except BrokenPipeError:
+                raise
+            except OSError as error:
+                raise storage_error("cannot be written", Path("standard output"), error) from error
         elif self.json_file is not None:
             write_files({Path(self.json_file): json_bytes(data)})
 
