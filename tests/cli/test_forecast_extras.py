@@ -103,6 +103,26 @@ def test_a_spoilt_kept_forecast_is_said_and_stops_nothing(door, weekend):
     assert "is no forecast that can be read, so nothing is compared with it" in done.stderr
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"format": "tripplan-forecast/1"}',
+        '{"format": "tripplan-forecast/1", "on": "2026-11-01", "sites": [{"site_id": "A"}]}',
+        (
+            '{"format": "tripplan-forecast/1", "on": "2026-11-01", "sites": [{"site_id": "A", '
+            '"basis": "model", "swap_by": "soon"}]}'
+        ),
+        '{"format": "tripplan-forecast/1", "on": "2026-11-01", "sites": 7}',
+    ],
+)
+def test_half_a_forecast_is_refused(door, weekend, tmp_path, text):
+    other = tmp_path / "half.json"
+    other.write_text(text, encoding="utf-8")
+    done = door("forecast", weekend, "--since", str(other))
+    assert done.exit_code == 2
+    assert "is no forecast" in done.stderr
+
+
 def test_where_freezing_sets_the_date_the_table_says_so():
     days = [date(2027, 1, d) for d in (20, 25, 30, 19)]
     one = SiteForecast("A", *days, 0.05, 0.0, 0.5, Basis.MODEL, freezes_from=date(2027, 1, 10))

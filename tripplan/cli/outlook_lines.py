@@ -193,6 +193,17 @@ def read_earlier(path: Path) -> Mapping[str, Any]:
         raise click.BadParameter(problem) from None
     if not isinstance(data, dict) or data.get("format") != FORECAST_FORMAT:
         raise click.BadParameter(problem)
+    try:
+        date.fromisoformat(data["on"])
+        for site in data["sites"]:
+            date.fromisoformat(site["swap_by"])
+            _ = (
+                str(site["site_id"]),
+                str(site["basis"]),
+                [run["start"] for run in site.get("last_runs", ())],
+            )
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise click.BadParameter(problem) from None
     return data
 
 
@@ -221,12 +232,10 @@ def read_last(printer: Printer, folder: Path, today: date) -> Mapping[str, Any] 
         return None
     try:
         found = read_earlier(path)
-        is_earlier = date.fromisoformat(found["on"]) <= today
-        _ = [(site["site_id"], site["swap_by"], site["basis"]) for site in found["sites"]]
-    except (click.BadParameter, KeyError, TypeError, ValueError):
+    except click.BadParameter:
         printer.remark(f"Note: {path} is no forecast that can be read, so nothing is compared with it.")
         return None
-    return found if is_earlier else None
+    return found if date.fromisoformat(found["on"]) <= today else None
 
 
 def print_moves(printer: Printer, before: Mapping[str, Any], outlook: Outlook) -> None:
