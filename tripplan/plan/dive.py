@@ -2,7 +2,8 @@
 Dives: fix trips of the linear programme one by one, pricing new ones that fit those already fixed.
 
 The columns that prove are not the columns that build; after each fixing, narrow pricing makes trips
-that complement what stands. A dive gives up as soon as its value cannot beat the incumbent.
+that complement what stands. Where the value cannot beat the incumbent any more, the last trip is let go
+and kept out; after a few such steps back the dive gives up.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ __all__ = ["dive"]
 _WHOLE = 1e-5
 _PRICING_ROUNDS = 3
 _MOST_ROUNDS = 15
+_MOST_BACKS = 6
 _NEARLY = 0.95
 _SHED_COSTS = 0.02  # what shed visits may add to the value
 
@@ -48,6 +50,8 @@ def dive(
         Visits by day index; None where the dive failed.
     """
     fixed: list[int] = []
+    batches: list[list[int]] = []
+    backs = 0
     master.bar_relaxed(barred=True)
     try:
         while go_on():
@@ -62,15 +66,23 @@ def dive(
                 master.solve()
                 hopeless = master.missed > _WHOLE or math.ceil(master.value - _SHED_COSTS) >= limit
             if hopeless:
-                return None
+                if not batches or backs >= _MOST_BACKS:
+                    return None
+                backs += 1
+                last = batches.pop()
+                for k in last:
+                    master.unfix(k, barred=k == last[-1])
+                    fixed.remove(k)
+                continue
             weights = master.weights
             free = [k for k in np.flatnonzero(weights > _WHOLE) if k not in fixed]
             if not free:
                 return {master.columns[k].index: frozenset(master.columns[k].visits) for k in fixed}
-            whole = [int(k) for k in free if weights[k] > _NEARLY]
+            whole = sorted((int(k) for k in free if weights[k] > _NEARLY), key=lambda k: -weights[k])
             if not whole:
                 score = [float(weights[k]) + spread * float(random.random()) for k in free]
                 whole = [int(free[int(np.argmax(score))])]
+            batches.append(whole)
             for k in whole:
                 master.fix(k)
                 fixed.append(k)

@@ -322,8 +322,27 @@ class Programme:
             self._sheds.append((trip.index, s, self._n_lp_columns))
             self._n_lp_columns += 1
 
+    def unfix(self, column: int, *, barred: bool) -> None:
+        """
+        Let go of a trip that was forced in.
+
+        Parameters
+        ----------
+        column : int
+            Index into `columns`.
+        barred : bool
+            Whether to keep it out until `release`.
+        """
+        self._lp.changeColBounds(int(self._at[column]), 0.0, 0.0 if barred else highspy.kHighsInf)
+        index = self.columns[column].index
+        for _, _, at in (shed for shed in self._sheds if shed[0] == index):
+            self._lp.changeColBounds(at, 0.0, 0.0)
+        self._sheds = [shed for shed in self._sheds if shed[0] != index]
+        if not barred:
+            self._fixed.remove(column)
+
     def release(self) -> None:
-        """Let go of every trip that was forced in."""
+        """Let go of every trip that was forced in or kept out."""
         for column in self._fixed:
             self._lp.changeColBounds(int(self._at[column]), 0.0, highspy.kHighsInf)
         for _, _, at in self._sheds:
