@@ -6,7 +6,8 @@ The law: max(3, n/5) clusters 8 to 45 km from the base, two parkings each; walks
 crew, Saturdays and Sundays, 07:30 to 17:30, carries 9 kg, 14 packs aboard; n/4 spares, two chargers;
 packs put in 20 to 90 days ago.
 
-Run one size over all seeds; processor seconds are given beside those of the clock::
+Run one size over all seeds; processor seconds are given beside those of the clock, and what a greedy
+rule makes of it (go when the first site is due, take along what fits)::
 
     python tests/benchmarks/season_instances.py --sites 24 --weeks 26 --seeds 10 --time-limit 60
 """
@@ -20,10 +21,13 @@ import statistics
 import time
 from datetime import date, timedelta
 
+from greedy_plan import greedy_plan
+
 from tripplan.fleet import Charger, Climate, Crew, Fleet, Pack, PackState, PackType, PlanSettings, Site
 from tripplan.forecast import forecast_fleet
+from tripplan.forecast.outlook import Outlook
 from tripplan.plan import check_plan, plan_season
-from tripplan.travel import measure_travel
+from tripplan.travel import Travel, measure_travel
 
 TODAY = date(2026, 11, 25)
 BASE = (57.0, -4.0)
@@ -99,6 +103,13 @@ def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
     )
 
 
+def _greedy_text(fleet: Fleet, outlook: Outlook, travel: Travel) -> str:
+    plan = greedy_plan(fleet, outlook, travel)
+    hours = sum((trip.back - trip.leave).total_seconds() for trip in plan.trips) / 3600
+    late = f"late {plan.late_sites}/{plan.late_days}"
+    return f"greedy {plan.trip_count} trips, {hours:.1f} h, {late}, dark {plan.expected_dark_days:.1f}"
+
+
 def main() -> None:
     """Plan every seed of one size and print a row each."""
     parser = argparse.ArgumentParser(
@@ -122,7 +133,8 @@ def main() -> None:
         print(
             f"seed {seed:2d}  {plan.status!s:12s} {plan.trip_count:3d} trips, bound {plan.lower_bound:3d}, "
             f"{hours:6.1f} h, late {plan.late_sites}/{plan.late_days}, {took:6.1f} s, "
-            f"processor {busy:6.1f} s, refused {len(refused)}",
+            f"processor {busy:6.1f} s, refused {len(refused)}, dark {plan.expected_dark_days:.1f}; "
+            f"{_greedy_text(fleet, outlook, travel)}",
             flush=True,
         )
         gaps.append(plan.trip_count - plan.lower_bound)
