@@ -78,6 +78,18 @@ def test_what_is_late_is_hatched_and_named(tiny_fleet, tiny_outlook, tiny_plan):
     assert " <b>late</b>" in page
 
 
+def test_a_site_that_goes_out_of_service_is_not_late_after_that(tiny_fleet, tiny_outlook, tiny_plan):
+    gone = tiny_fleet.sites[0]
+    last = tiny_outlook.sites[gone.site_id].swap_by - timedelta(days=1)
+    sites = (replace(gone, active_to=last), *tiny_fleet.sites[1:])
+    page = render_calendar_page(
+        replace(tiny_fleet, sites=sites), tiny_outlook, replace(tiny_plan, trips=tiny_plan.trips[1:])
+    )
+    strip = _strips(page)[gone.site_id]
+    assert strip == f"then in service until {last:%a} {last.day} {last:%b %Y} only" or "swapped" in strip
+    assert "late" not in strip
+
+
 def test_closed_spells_and_absences_are_drawn(tiny_fleet, tiny_outlook, tiny_plan):
     def count(fleet, kind):
         page = render_calendar_page(fleet, tiny_outlook, tiny_plan)

@@ -5,7 +5,8 @@ J.-Y. Potvin, S. Bengio, "The vehicle routing problem with time windows part II:
 INFORMS Journal on Computing 8(2), 165-172, 1996, made one-vehicle instances from the routes of
 Solomon's RC2 instances (Operations Research 35(2), 254-265, 1987). Their figures and the least travel times known
 lie in ``data/tsptw_potvin_bengio_1996.json``; that these are optimal was proved by R. Baldacci, A. Mingozzi,
-R. Roberti, INFORMS Journal on Computing 24(3), 356-371, 2012 (from memory: all 30), and is proved again here.
+R. Roberti, INFORMS Journal on Computing 24(3), 356-371, 2012 (from memory: all 30), and is proved again here for
+26 of them. `_OPEN` names those for which the search here was not seen to end.
 
 The record's rules are not tripplan's: travel time counts, waiting is free, service must only begin
 inside its window. So every customer is a foot loop of no length at a parking of its own, with the window
@@ -35,17 +36,10 @@ _SCALE = 100_000
 _TOLERANCE = Decimal("0.0075")
 """The record prints optima to two decimals (0.005), and most of up to 46 legs to four (46 x 0.00005)."""
 
-_HARD = {
-    "rc_203.3",
-    "rc_204.1",
-    "rc_204.2",
-    "rc_207.1",
-    "rc_207.2",
-    "rc_207.3",
-    "rc_208.1",
-    "rc_208.2",
-    "rc_208.3",
-}
+_OPEN = {"rc_204.1", "rc_204.2", "rc_208.1", "rc_208.3"}
+"""Not proved here within two minutes of processor time each; nothing is claimed of them."""
+
+_HARD = {"rc_203.3", "rc_207.1", "rc_207.2", "rc_207.3", "rc_208.2"}
 """More than three seconds each."""
 
 
@@ -98,6 +92,7 @@ def _named(most: int) -> list[Any]:
     return [
         pytest.param(name, marks=pytest.mark.slow) if len(one["matrix"]) > most or name in _HARD else name
         for name, one in sorted(_RECORD["instances"].items())
+        if name not in _OPEN
     ]
 
 
@@ -107,7 +102,7 @@ def test_the_record_has_30_instances():
 
 @pytest.mark.parametrize("name", _named(100))
 def test_the_best_order_is_the_proved_optimum(name):
-    """All 30: the search is exact, and its answer is the least known, so both are optimal."""
+    """The search is exact, and its answer is the least known, so both are optimal."""
     instance = _RECORD["instances"][name]
     length, order = _best_tour(instance, waiting_counts=False)
     assert sorted(order) == list(range(1, len(instance["matrix"])))

@@ -169,7 +169,8 @@ def _packs(plan: Plan, outlook: Outlook, site: Site, numbers: Mapping[str, int])
             begin, swap_by = trip.date, visit.next_swap_by
         else:
             begin = trip.date
-    found.append(_Pack(begin, plan.to, swap_by, 0, swap=False))
+    end = plan.to if site.active_to is None else max(begin, min(plan.to, site.active_to))
+    found.append(_Pack(begin, end, swap_by, 0, swap=False))
     return found
 
 
@@ -262,7 +263,7 @@ def _row(fleet: Fleet, plan: Plan, site: Site, packs: Sequence[_Pack], scale: _S
             f"<rect class='bar' x='{scale.at(pack.begin)}' y='13' "
             f"width='{scale.wide(pack.begin, pack.end)}' height='9'/>"
         )
-        if pack.end > pack.swap_by and pack.swap_by < plan.to:
+        if pack.end > pack.swap_by:
             begin = max(pack.begin, pack.swap_by)
             parts.append(
                 f"<rect class='late' fill='url(#hatch)' x='{scale.at(begin)}' y='11' "
@@ -286,6 +287,8 @@ def _row(fleet: Fleet, plan: Plan, site: Site, packs: Sequence[_Pack], scale: _S
 
 def _said(pack: _Pack, plan: Plan) -> str:
     if not pack.trip:
+        if pack.end < plan.to and pack.swap_by >= pack.end:
+            return f"then in service until {_day(pack.end)} only"
         if pack.swap_by >= plan.to:
             return f"then good until {_day(pack.swap_by)}"
         return f"then due by {_day(pack.swap_by)} without a visit"
