@@ -399,6 +399,8 @@ class _Run:
             if value is None or self._proved() or not self.clock.go_on():
                 return
             limit = 10**9 if self.judge.missed(search.best) else value.trips
+            if k % 2:  # steps back are few: every other dive spends them on a plan that would be proved
+                limit = min(limit, master.whole_bound + 1)
             found = dive(master, search.random, limit, go_on=self.clock.go_on, spread=0.0 if k == 0 else 0.4)
             if found is not None and all(search.book.fits(i, v) for i, v in found.items()):
                 search.offer(found, thin=True)
