@@ -617,3 +617,40 @@ def test_two_columns_that_could_name_the_pack_are_left_alone() -> None:
     rows = ((2, {"Battery": "12V", "Pack": "big"}),)
     assert guess_pack_column(Sheet("cams.csv", ("Battery", "Pack"), rows), ()) is None
     assert guess_pack_column(Sheet("cams.csv", ("Battery", "Pack"), rows), ("Pack",)) == "Battery"
+
+
+def test_capitals_and_spaces_make_no_second_pack_type(tmp_path):
+    text = (
+        "Camera,Latitude,Longitude,Battery,Last swap\n"
+        "gate,57.24152,-4.15766,12V 7Ah,2026-10-31\n"
+        "birch,57.24457,-4.15946,12v  7ah,2026-10-31\n"
+    )
+    result = import_sheet(tmp_path / "new", write(tmp_path, text), answers=BASE)
+    assert [row["pack_type"] for row in rows_of(tmp_path / "new")] == ["12V 7Ah", "12V 7Ah"]
+    assert "cams.csv, row 3: read as the pack type '12V 7Ah'." in result.remarks
+
+
+def test_at_a_terminal_faults_of_the_sheet_are_told_before_base_and_packs_are_asked(tmp_path):
+    ask = typed()
+    with pytest.raises(InputError, match="is not a latitude"):
+        import_sheet(tmp_path / "new", write(tmp_path, PLAIN.replace("57.24152", "north")), ask=ask)
+    assert not {"base_lat", "plug"} & {question.key for question in ask.asked}
+
+
+@pytest.mark.parametrize(
+    ("name", "chemistry", "capacity"),
+    [
+        ("12V 9Ah", "sealed lead-acid", "9"),
+        ("LFP12", "lithium iron phosphate", "7"),
+        ("LiFePO4 12 V 6,5 Ah", "lithium iron phosphate", "6.5"),
+        ("lithium", "", "7"),
+        ("AA alkaline", "alkaline", "7"),
+        ("NiMH 2.5Ah", "nickel metal hydride", "2.5"),
+    ],
+)
+def test_kind_and_capacity_are_offered_as_the_name_of_the_pack_says(tmp_path, name, chemistry, capacity):
+    text = f'Camera,Latitude,Longitude,Battery,Last swap\ngate,57.24152,-4.15766,"{name}",2026-10-31\n'
+    ask = typed(**BASE, chemistry="alkaline", usual_months="3")
+    import_sheet(tmp_path / "new", write(tmp_path, text), ask=ask)
+    offered = {question.key: question.default for question in ask.asked}
+    assert (offered["chemistry"], offered["capacity_ah"]) == (chemistry, capacity)

@@ -73,7 +73,7 @@ def test_pages_say_everything_that_the_trip_needs(case, kit_folder, name):
     for stop in case.trip.stops:
         assert f"{stop.park_lat:.5f} N" in text
     for words in (
-        "Saturday 6 March 2027", "Merrin van", "Ruth", "08:00", "14:12", "15:12", "3 stops, 7 sites, 6 packs to swap",
+        "Saturday 6 March 2027", "Merrin van", "Ruth", "08:00", "14:13", "15:13", "3 stops, 7 sites, 6 packs to swap",
         "Estate office, 0123 555 0199", "by Thu 4 Mar", "A converter stands here: it takes 12 V and gives the device 6 V.",
         "Enter only between 09:00 and 16:00; be out again by then.", "Can wait until Sat 20 Mar.",
         "Do not leave out: no later date reaches it by Mon 8 Mar.", "No swap", "Drive off by",

@@ -6,6 +6,7 @@ import gpxpy
 import pytest
 from greedy_plan import greedy_plan
 
+from tripplan.cli.wording import clock_up
 from tripplan.forecast import forecast_fleet
 from tripplan.outputs import KIT_FILES, write_kit
 from tripplan.outputs.kit_times import latest_times
@@ -89,3 +90,16 @@ def test_random_fleets_make_kits_whose_times_agree(random_fleets, seed):
             for loop, latest in zip(stop.loops, times.loops, strict=True):
                 assert loop.leave <= latest.leave
                 assert loop.back <= latest.back
+
+
+def test_the_kit_tells_the_return_rounded_up_as_plan_and_calendar_do(demo):
+    fleet, outlook, travel, plan = demo
+    told = {
+        build_kit_view(
+            fleet, outlook, travel, plan, trip, today=outlook.on, wording=wording_for(fleet.language)
+        ).back_text
+        == clock_up(trip.back)
+        for trip in plan.trips
+    }
+    assert any(trip.back.second for trip in plan.trips)
+    assert told == {True}

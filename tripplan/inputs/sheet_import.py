@@ -105,6 +105,8 @@ def import_sheet(
     sheet = read_sheet(sheet_path, interview, findings)
     mapping = _settle_headings(sheet, interview, findings)
     table = SheetSites(sheet, mapping, interview, findings)
+    if ask is not None and findings.faults:  # before more is asked: the answers would be lost with the run
+        raise InputError(findings.faults)
     values = starter_values(
         interview,
         folder=folder,

@@ -56,9 +56,8 @@ class SheetSites:
         self.places = self._places()
         self.dates = {field: self._dates(field) for field in DATE_FIELDS if field in mapping}
         self.swapped = self._swapped()
-        self.pack_types = tuple(
-            dict.fromkeys(kind for _, cells in sheet.rows if (kind := self.cell("pack_type", cells)))
-        )
+        self._spelled = self._pack_spellings()
+        self.pack_types = tuple(self._spelled.values())
 
     def cell(self, field: str, cells: Mapping[str, str]) -> str:
         """Return one field of one row, empty where the sheet has no such column."""
@@ -102,8 +101,9 @@ class SheetSites:
                 elif field in self.dates:
                     day = self.dates[field].get(number)
                     row.append("" if day is None else day.isoformat())
-                elif field == "pack_type" and "pack_type" not in self.mapping:
-                    row.append(pack_type)
+                elif field == "pack_type":
+                    kind = pack_type if field not in self.mapping else self.cell(field, cells)
+                    row.append(self._spelled.get(fold(kind), kind))
                 else:
                     row.append(self.cell(field, cells))
             rows.append([*row, *(cells[heading] for heading in extra)])
@@ -144,6 +144,20 @@ class SheetSites:
             return texts
         self.findings.remark(f"{file}, {list_rows(doubled)}: the same name; a number was put behind it.")
         return _numbered(texts)
+
+    def _pack_spellings(self) -> dict[str, str]:
+        """Return the first spelling of each pack type; capitals and spaces alone make no second type."""
+        first: dict[str, str] = {}
+        other: dict[str, list[int]] = {}
+        for number, cells in self.sheet.rows:
+            kind = self.cell("pack_type", cells)
+            if kind and first.setdefault(fold(kind), kind) != kind:
+                other.setdefault(fold(kind), []).append(number)
+        for key, numbers in other.items():
+            self.findings.remark(
+                f"{self.sheet.file}, {list_rows(numbers)}: read as the pack type '{first[key]}'."
+            )
+        return first
 
     def _places(self) -> list[tuple[float, float] | None]:
         if "lat_lon" in self.mapping and "lat" not in self.mapping:

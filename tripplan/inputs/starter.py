@@ -48,6 +48,13 @@ SITES_NAME = "sites.csv"
 FIRST_STEPS_NAME = "FIRST-STEPS.md"
 
 _VOLTS_IN_NAME = re.compile(r"(?<![\d.,])(\d{1,2}(?:[.,]\d)?)\s*(?:V|[Vv]olts?)\b")
+_KINDS_IN_NAME: tuple[tuple[re.Pattern[str], str], ...] = (
+    (re.compile(r"\b(?:lfp|lifepo_?4?)", re.IGNORECASE), str(Chemistry.LITHIUM_IRON_PHOSPHATE)),
+    (re.compile(r"lithium|li-?ion|\bli\b|\bli-", re.IGNORECASE), ""),
+    (re.compile(r"alkali", re.IGNORECASE), str(Chemistry.ALKALINE)),
+    (re.compile(r"ni-?mh|nickel", re.IGNORECASE), str(Chemistry.NICKEL_METAL_HYDRIDE)),
+)
+_AMPERE_HOURS_IN_NAME = re.compile(r"(?<![\d.,])(\d{1,3}(?:[.,]\d{1,2})?)\s*Ah\b", re.IGNORECASE)
 _SITES_NAMES = (SITES_NAME, "sites.xlsx", "fleet.xlsx")
 
 STARTER_QUESTIONS: Mapping[str, Question] = {
@@ -147,9 +154,7 @@ def _pack_values(
 
     def take(key: str, parse: Callable[[str], T], *, wanted: bool = needed) -> T | None:
         question = STARTER_QUESTIONS[key]
-        volts_said = _VOLTS_IN_NAME.search(name) if key == "volts" else None
-        if volts_said is not None:
-            question = replace(question, default=volts_said[1].replace(",", "."))
+        question = replace(question, default=_said_by_name(key, name, question.default))
         if several:
             question = replace(question, key=f"{key}:{name}", text=f"Packs called {name}: {question.text}")
         return interview.get(question, parse) if wanted or question.key in interview.given else None
@@ -170,6 +175,17 @@ def _pack_values(
         wanted=months_needed and not standard and volts is not None,
     )
     return PackValues(name, volts, plug or "", chemistry or "", capacity, months)
+
+
+def _said_by_name(key: str, name: str, default: str) -> str:
+    """Return the default of a question about a kind of pack: what its name says, else the usual one."""
+    pattern = {"volts": _VOLTS_IN_NAME, "capacity_ah": _AMPERE_HOURS_IN_NAME}.get(key)
+    said = pattern.search(name) if pattern is not None else None
+    if said is not None:
+        return said[1].replace(",", ".")
+    if key == "chemistry":
+        return next((kind for words, kind in _KINDS_IN_NAME if words.search(name)), default)
+    return default
 
 
 def refuse_existing(folder: Path, names: Iterable[str]) -> None:

@@ -105,6 +105,7 @@ def build_kit_view(
     walk_m = sum(loop.walk_m for stop in trip.stops for loop in stop.loops)
     last = trip.stops[-1]
     home = (trip.back - last.leave).total_seconds() / 60
+    back = wording.clock_up(trip.back)
     return KitView(
         trip_id=trip.trip_id,
         fleet=clean(fleet.name),
@@ -121,8 +122,8 @@ def build_kit_view(
         back=trip.back,
         call_by=trip.back + CALL_AFTER,
         leave_text=wording.clock(trip.leave),
-        back_text=wording.clock(trip.back),
-        call_by_text=wording.clock(trip.back + CALL_AFTER),
+        back_text=back,
+        call_by_text=wording.clock_up(trip.back + CALL_AFTER),
         counts_text=", ".join(
             (
                 wording.count("n.stops", len(trip.stops)),
@@ -151,7 +152,9 @@ def build_kit_view(
         never_skip=tuple(site for key, site in sites.items() if key not in skip),
         packs=_packs_met(fleet, trip),
         slack_text=_slack_text(travel, trip, times[0], wording),
-        drive_home_text=wording.say("trip.home", drive=wording.duration(home), back=wording.clock(trip.back)),
+        drive_home_text=wording.say(
+            "trip.home", drive=wording.duration(home), back=wording.clock_up(trip.back)
+        ),
         road_note=wording.say("map.straight"),
     )
 

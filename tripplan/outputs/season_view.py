@@ -285,7 +285,7 @@ def _trip_row(trip: Trip, wording: Wording) -> TripRow:
         trip_id=trip.trip_id,
         day=wording.day(trip.date),
         crew=clean(trip.crew),
-        hours=f"{wording.clock(trip.leave)}\N{EN DASH}{wording.clock(trip.back)}",
+        hours=f"{wording.clock(trip.leave)}\N{EN DASH}{wording.clock_up(trip.back)}",
         sums=wording.say(
             "season.sums",
             drive=wording.duration(trip.drive_minutes),

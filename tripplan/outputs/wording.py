@@ -10,7 +10,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 from importlib import resources
 from types import MappingProxyType
@@ -98,6 +98,17 @@ class Wording:
     def clock(self, moment: datetime) -> str:
         """Return the local clock time, rounded down to the minute, so that plans stay before limits."""
         return f"{moment:%H:%M}"
+
+    def clock_up(self, moment: datetime) -> str:
+        """
+        Return the local clock time, rounded up to the minute, as a return is told everywhere.
+
+        Examples
+        --------
+        >>> wording_for("en").clock_up(datetime(2026, 12, 5, 15, 7, 1))
+        '15:08'
+        """
+        return self.clock(moment + timedelta(seconds=(60 - moment.second) % 60))
 
     def day(self, day: date) -> str:
         """
