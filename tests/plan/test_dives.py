@@ -11,7 +11,7 @@ from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.solve import _stock_rows
+from tripplan.plan.run import stock_rows
 from tripplan.plan.thin import thin_visits
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
@@ -25,7 +25,7 @@ def _masters(random_fleets, seeds):
         rows = build_windows(season, 0).rows
         if not rows:
             continue
-        master = Master(season, rows, _stock_rows(season), TripBook(season), Pricer(season))
+        master = Master(season, rows, stock_rows(season), TripBook(season), Pricer(season))
         master.generate(6, go_on=lambda: True, report=lambda: None)
         yield seed, season, master
 

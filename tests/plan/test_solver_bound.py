@@ -12,7 +12,7 @@ from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.solve import _stock_rows
+from tripplan.plan.run import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
@@ -121,7 +121,7 @@ def test_no_bound_rests_on_pricing_that_is_cut_short(random_fleets, monkeypatch,
 def _bound_of_random_multipliers(season, rows, rng, rounds, forgiven=0):
     """Return the highest bound over random multipliers of windows and stock."""
     book, pricer = TripBook(season), Pricer(season)
-    master = Master(season, rows, _stock_rows(season), book, pricer, forgiven=forgiven)
+    master = Master(season, rows, stock_rows(season), book, pricer, forgiven=forgiven)
     n_rows = master._n_rows
     for _ in range(rounds):
         duals = np.zeros(n_rows)
@@ -195,7 +195,7 @@ def test_a_master_may_leave_out_rows_until_they_are_broken(random_fleets):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
         season = build_season(fleet, outlook, measure_travel(fleet))
         rows = build_windows(season, 0).rows
-        master = Master(season, rows, _stock_rows(season), TripBook(season), Pricer(season))
+        master = Master(season, rows, stock_rows(season), TripBook(season), Pricer(season))
         master.generate(6, go_on=lambda: True, report=lambda: None)
         master.solve()
         counted = master.book_of_rows

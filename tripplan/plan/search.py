@@ -163,7 +163,9 @@ class Search:
 
     # ---- building ------------------------------------------------------------------------------
 
-    def build(self, *, noise: float = 0.0, start: Trips | None = None) -> dict[int, frozenset[int]]:
+    def build(
+        self, *, noise: float = 0.0, start: Trips | None = None, whole: bool = False
+    ) -> dict[int, frozenset[int]]:
         """
         Build a plan row by row: the window that closes first sets the next trip.
 
@@ -173,6 +175,8 @@ class Search:
             Relative random change of the visits' worth.
         start : mapping of int to frozenset of int, optional
             Trips to begin with; a window that they miss first tries to ride along on one of them.
+        whole : bool, default False
+            Build to the end even when the time is up: some plan is better than the start of one.
 
         Returns
         -------
@@ -186,7 +190,7 @@ class Search:
         for indices in self.season.wanted.must_run:
             self._go(trips, indices, open_rows, noise)
         haste = 21.0 * noise * self.random.random(len(self.rows))
-        while open_rows and self.go_on():
+        while open_rows and (whole or self.go_on()):
             r = min(open_rows, key=lambda q: (self.rows[q].days[-1] + haste[q], len(self.rows[q].days), q))
             window = self.rows[r]
             along = None if start is None else self._ride_along(trips, window)

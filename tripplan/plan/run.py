@@ -1,0 +1,302 @@
+"""One search for a season's plan, with its bound: build, generate trips, dive, repair, polish."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from tripplan.plan.charging import most_charged
+from tripplan.plan.contradict import Witness
+from tripplan.plan.cover import choose_cover
+from tripplan.plan.dive import dive
+from tripplan.plan.document import Plan
+from tripplan.plan.effort import Effort
+from tripplan.plan.master import Master
+from tripplan.plan.polish import polish, serve_late
+from tripplan.plan.pricing import Pricer
+from tripplan.plan.rows import SpanRow, StockRow
+from tripplan.plan.search import Search
+from tripplan.plan.season import Season
+from tripplan.plan.solution import Judge
+from tripplan.plan.trips import TripBook
+from tripplan.plan.windows import WindowSet, build_windows
+
+__all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
+
+
+@dataclass(frozen=True)
+class Progress:
+    """
+    How far planning is.
+
+    Attributes
+    ----------
+    elapsed_s : float
+        Since the start. [s]
+    lower_bound : int
+        Trips that no plan can undercut, as proved so far.
+    trip_count : int or None
+        Trips of the best plan found so far.
+    in_time : bool
+        Whether that plan is in time everywhere with the fallback dates asked for; only then does the
+        bound speak of plans like it.
+    """
+
+    elapsed_s: float
+    lower_bound: int
+    trip_count: int | None
+    in_time: bool = True
+
+
+@dataclass
+class Clock:
+    """Asks whether to go on; remembers Ctrl-C."""
+
+    time_limit_s: float | None
+    begun: float = field(default_factory=time.monotonic)
+    stopped: bool = False
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds since the search began."""
+        return time.monotonic() - self.begun
+
+    def go_on(self, share: float = 1.0) -> bool:
+        """Tell whether less than this share of the time is used up, and nobody asked to stop."""
+        return not self.stopped and (self.time_limit_s is None or self.elapsed_s < share * self.time_limit_s)
+
+
+@dataclass(frozen=True)
+class Start:
+    """What a search begins with: trips that meet the wishes, and the last plan."""
+
+    witness: Witness
+    plan: Plan | None
+
+    def of_season(
+        self, season: Season, book: TripBook
+    ) -> tuple[dict[int, frozenset[int]], dict[int, frozenset[int]] | None]:
+        """Return both in the season's numbers; of the last plan's trips what still fits."""
+        task_of = {task.site.site_id: s for s, task in enumerate(season.tasks)}
+        index_of = {
+            (season.date_of(day.day), season.fleet.crews[day.crew].name): index
+            for index, day in enumerate(season.days)
+        }
+        witness = {
+            index_of[key]: frozenset(task_of[site_id] for site_id in sites)
+            for key, sites in self.witness.items()
+        }
+        if self.plan is None:
+            return witness, None
+        last = {}
+        for trip in self.plan.trips:
+            index = index_of.get((trip.date, trip.crew))
+            if index is None or any(clash in last for clash in season.conflicts[index]):
+                continue
+            known = [task_of[v.site_id] for v in trip.visits if v.site_id in task_of]
+            visits = frozenset(s for s in known if s in season.days[index].spans)
+            while visits and not book.fits(index, visits):
+                visits -= {max(visits, key=lambda s: (season.tasks[s].due, s))}
+            if visits:
+                last[index] = visits
+        return witness, last
+
+
+@dataclass
+class Run:
+    """One search with its bound."""
+
+    season: Season
+    windows: WindowSet
+    clock: Clock
+    effort: Effort
+    seed: int
+    progress: Callable[[Progress], None] | None
+    start: Start = field(default_factory=lambda: Start({}, None))
+    bent: frozenset[int] = frozenset()
+
+    def __post_init__(self) -> None:
+        self.book = TripBook(self.season)
+        self.pricer = Pricer(self.season)
+        # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
+        must_run = self.season.wanted.must_run
+        self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
+        stock = stock_rows(self.season)
+        self.master = Master(self.season, self.windows.rows, stock, self.book, self.pricer, self.spans)
+        self.witness, self.last = self.start.of_season(self.season, self.book)
+        self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
+        self.search = Search(
+            self.season,
+            self.windows.rows,
+            self.book,
+            self.pricer,
+            self.judge,
+            self.master,
+            self.seed,
+            self.clock.go_on,
+            self.report,
+        )
+
+    @property
+    def late_key(self) -> tuple[int, int, int]:
+        """Wishes not met, and stage 1, of the incumbent."""
+        value = self.search.value
+        return (10**9, 0, 0) if value is None else (value.unmet, value.late_sites, value.late_days)
+
+    @cached_property
+    def bound(self) -> int:
+        """
+        Trips that no plan serving the sites equally well can undercut.
+
+        Where no more sites are late than are late in every plan, every equally good plan serves all
+        others in time, so that their windows still count. Where k more are late, any k may be: the
+        windows of all but k of the others count, whichever they are.
+        """
+        trips = self.search.best
+        days = self.judge.visit_days(trips)
+        late = {s for s in days if self.judge.late_days_of(s, days[s])}
+        more = len(late - set(self.windows.sure_late))
+        if not more and not self.windows.sure_late and not self.bent:
+            return self.master.whole_bound
+        # where some sites bent, others might bend in an equally good plan: no fallback counts at all
+        windows = build_windows(self.season, 0) if self.bent or more else self.windows
+        more = len(late - set(windows.sure_late))
+        rows = tuple(row for row in windows.rows if row.site not in windows.sure_late)
+        # a plan without any trip was looked at first, and is not as good
+        least = 1 if trips and late else 0
+        if not rows or not self.clock.go_on():
+            return least
+        master = Master(self.season, rows, self.master.stock, self.book, self.pricer, self.spans, more)
+        for index, visits in trips.items():
+            master.add(index, tuple(sorted(visits)), usable=True)
+        try:
+            master.generate(
+                self.effort.pricing_rounds, go_on=self.clock.go_on, report=self.report, target=len(trips)
+            )
+        except KeyboardInterrupt:
+            self.clock.stopped = True
+        return max(least, master.whole_bound)
+
+    def report(self) -> None:
+        """Tell the caller how far it is."""
+        if self.progress is not None:
+            value = self.search.value
+            trips = None if value is None else value.trips
+            in_time = value is not None and not self.judge.missed(self.search.best)
+            self.progress(Progress(self.clock.elapsed_s, self.master.whole_bound, trips, in_time))
+
+    def solve(self) -> None:
+        """Search until proved, or until the effort is spent; Ctrl-C keeps what there is."""
+        self.search.offer({})
+        try:
+            self._solve()
+        except KeyboardInterrupt:
+            self.clock.stopped = True
+        self.report()
+
+    def _solve(self) -> None:
+        search, master, effort, clock = self.search, self.master, self.effort, self.clock
+        if not self.windows.rows and not self.season.wanted.must_run:
+            return
+        if self.witness:
+            search.offer(self.witness)
+            search.offer(search.build(start=self.witness))
+        if self.last:
+            search.offer(self.last)
+            search.offer(search.build(start=self.last))
+        for k in range(effort.builds):
+            search.offer(search.build(noise=0.0 if k == 0 else 0.6, whole=k == 0))
+        self.report()
+        for index, visits in search.best.items():
+            master.add(index, tuple(sorted(visits)), usable=True)
+        master.generate(
+            effort.pricing_rounds,
+            go_on=lambda: clock.go_on(0.5),
+            report=self.report,
+            target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
+        )
+        self._dive(effort.dives)
+        self._cover()
+        for column in master.columns:
+            if column.usable:
+                search.remember(column.index, column.visits)
+        search.repair_rounds(effort.repairs, effort.repair, lambda: master.whole_bound)
+        if search.value is not None and search.value.late_sites:
+            search.offer(serve_late(search, search.best))
+            for _ in range(effort.late_builds):
+                if clock.go_on():
+                    search.offer(serve_late(search, search.build(noise=1.6)))
+        polish(search, effort.polish_passes)
+        search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
+        polish(search, effort.polish_passes)
+
+    def _cover(self) -> None:
+        """Choose ever fewer of the trips known."""
+        search, clock = self.search, self.clock
+        while not self._proved() and clock.go_on():
+            value = search.value
+            if value is None:
+                return
+            most = len(search.best) if self.judge.missed(search.best) else value.trips - 1
+            left = None if clock.time_limit_s is None else max(1.0, clock.time_limit_s - clock.elapsed_s)
+            found = choose_cover(
+                self.master,
+                most,
+                nodes=self.effort.cover_nodes,
+                most_columns=self.effort.cover_columns,
+                seconds=left,
+            )
+            if found is None or not search.offer(found, thin=True):
+                return
+
+    def _dive(self, dives: int) -> None:
+        """Round the linear programme again and again, until a plan meets the bound."""
+        search, master = self.search, self.master
+        for k in range(dives):
+            value = search.value
+            if value is None or self._proved() or not self.clock.go_on():
+                return
+            limit = 10**9 if self.judge.missed(search.best) else value.trips
+            if k % 2:  # steps back are few: every other dive spends them on a plan that would be proved
+                limit = min(limit, master.whole_bound + 1)
+            found = dive(master, search.random, limit, go_on=self.clock.go_on, spread=0.0 if k == 0 else 0.4)
+            if found is not None and all(search.book.fits(i, v) for i, v in found.items()):
+                search.offer(found, thin=True)
+            self.report()
+
+    def _proved(self) -> bool:
+        value = self.search.value
+        return (
+            value is not None
+            and not self.judge.missed(self.search.best)
+            and value.trips <= self.master.whole_bound
+        )
+
+
+def stock_rows(season: Season) -> tuple[StockRow, ...]:
+    """Rows of the shelf that could bind: spans of at most three weeks, and all that begin on day 0."""
+    fleet = season.fleet
+    if not fleet.stock_is_kept:
+        return ()
+    days = sorted({day.day for day in season.days if day.spans})
+    rows = []
+    for name in sorted({task.site.pack_type for task in season.tasks}):
+        sites = sum(task.site.pack_type == name for task in season.tasks)
+        for a, since in enumerate(days):
+            last_cap = -1
+            for until in days[a:]:
+                if until - since > 21:
+                    break
+                cap = most_charged(fleet, season.first, name, since, until)
+                if cap < sites and cap != last_cap:
+                    rows.append(StockRow(name, since, until, cap))
+                elif cap < sites:
+                    rows[-1] = StockRow(name, since, until, cap)
+                last_cap = cap
+        for until in days:
+            cap = most_charged(fleet, season.first, name, 0, until)
+            if cap < 2 * sites:
+                rows.append(StockRow(name, 0, until, cap))
+    return tuple(dict.fromkeys(rows))
