@@ -102,6 +102,20 @@ def test_json_alone_on_standard_output(
     assert done.stdout.endswith("}\n")
 
 
+def test_check_says_where_no_walk_is_counted(door: Door, example: Callable[[str], Path]) -> None:
+    beside = "4 of them without park_lat, park_lon or walk_m: the vehicle is taken to stop beside them"
+    assert beside in door("check", example("first-weekend")).stdout
+    assert "without park_lat" not in door("check", example("two-crews")).stdout
+
+
+def test_the_load_list_names_the_spare_packs(door: Door, example: Callable[[str], Path]) -> None:
+    load = door("trip", example("first-weekend")).stdout.split("To load")[1].splitlines()
+    packs = [row for row in load if "standard" in row]
+    assert [row.split()[0] for row in packs] == ["6", "1"]
+    assert packs[0].rstrip().endswith("mill owl-1 owl-2 pond ridge quarry")
+    assert packs[1].rstrip().endswith("spare")
+
+
 @pytest.mark.parametrize("name", EXAMPLES)
 def test_plan_on_every_example(planned_example: Callable[[str], Path], faults_of: Faults, name: str) -> None:
     data = json.loads((planned_example(name) / "plan.json").read_bytes())

@@ -7,6 +7,8 @@ from datetime import date, timedelta
 
 import pytest
 
+from tripplan.cli.printing import Printer
+from tripplan.cli.season import _print_unserved
 from tripplan.cli.wording import likely_text, proof_line
 from tripplan.forecast.outlook import Basis, Outlook, SiteForecast
 from tripplan.plan.document import Plan, Status, Trip, Unserved
@@ -129,3 +131,14 @@ def test_with_little_known_weeks_instead_of_days(likely: date, either_way: int, 
 def test_the_proof_line_counts_every_site_of_the_fleet() -> None:
     outlook = _outlook(*([Basis.USUAL_LIFE] * 11 + [Basis.MODEL] * 19))
     assert "11 of 30 rest on" in proof_line(replace(_plan(Status.PROVED, 8, 8)), outlook)
+
+
+@pytest.mark.parametrize("proved", [True, False])
+def test_what_was_not_found_in_the_time_given_is_not_called_impossible(valley_fleet, capsys, proved):
+    site = valley_fleet.sites[0].site_id
+    late = Unserved(site, ON, proved=proved, visited_on=None, late_days=9, reason="r", smallest_change="")
+    plan = replace(_plan(Status.NO_FULL_PLAN, 1, 1, late=1), unserved=(late,), late_days=9)
+    _print_unserved(Printer(), valley_fleet, plan)
+    said = capsys.readouterr().out
+    assert ("shown to be impossible" in said) is proved
+    assert ("a longer search (a larger --time-limit, or none) may serve those sites" in said) is not proved

@@ -93,3 +93,15 @@ def test_the_command_writes_it_and_prints_a_table(tmp_path: Path) -> None:
     data = json.loads(done.stdout)
     jsonschema.Draft202012Validator(load_schema("history")).validate(data)
     assert data["packs"][0]["stays"][0]["site_id"] == "C1"
+
+
+def test_dates_stand_above_every_picture_however_short_or_long_the_time(tmp_path: Path) -> None:
+    def labels(first: str) -> list[str | None]:
+        folder = write_fleet(tmp_path / first)
+        (folder / "visits.csv").write_text(f"date,site_id,done\n{first},C1,swapped\n")
+        card = next(page_of(folder).iter("section"))
+        return [text.text for text in [*card.iter(f"{SVG}text"), *card.iter("text")] if text.get("y") == "11"]
+
+    assert labels("2026-09-01") == ["Sep 2026", "Oct", "Nov"]
+    assert labels("2025-12-01") == ["Dec 2025", "Mar 2026", "May", "Jul", "Sep", "Nov"]
+    assert labels("2020-03-01") == ["Mar 2020", "2022", "2023", "2024", "2025", "2026"]

@@ -75,7 +75,7 @@ def test_words_are_those_of_the_plan():
     )  # fmt: skip
     view, text = page_of(case, plan=late)
     assert view.proof_text == "1 trip, but 1 site late or never reached."
-    assert [(one.fate, one.why) for one in view.unserved] == [("Z9", "closed. open it")]
+    assert [(one.fate, one.why) for one in view.unserved] == [("Z9", "Closed. Open it.")]
     found = replace(case.plan, status=Status.BEST_FOUND, lower_bound=0)
     assert page_of(case, plan=found)[0].proof_text == "1 trip found; at least 0 needed."
 

@@ -19,7 +19,7 @@ from tripplan.cli.wording import clock, clock_up, day, duration, weekday
 
 if TYPE_CHECKING:
     from tripplan.fleet import Fleet
-    from tripplan.outputs.kit_model import KitView
+    from tripplan.outputs.kit_model import KitView, LoadRow
     from tripplan.pipeline import TripResult
     from tripplan.plan.document import Loop, Stop, Trip, Visit
     from tripplan.plan.leeway import Leeway
@@ -314,10 +314,7 @@ def _print_kit(printer: Printer, kit: KitView) -> None:
     printer.table(
         "To load",
         ("Count>", "What", "", "For", "On the shelf"),
-        (
-            (str(row.count), row.text, row.detail, " ".join(row.site_ids), " ".join(row.pack_ids))
-            for row in kit.load
-        ),
+        ((str(row.count), row.text, row.detail, _for_text(row), " ".join(row.pack_ids)) for row in kit.load),
     )
     printer.say("Before you go", "bold")
     for line in (
@@ -325,6 +322,10 @@ def _print_kit(printer: Printer, kit: KitView) -> None:
         *kit.cautions.every,
     ):
         printer.say(f"  - {line}")
+
+
+def _for_text(row: LoadRow) -> str:
+    return "spare" if row.kind == "spare" else " ".join(row.site_ids)
 
 
 def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:

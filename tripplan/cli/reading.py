@@ -155,6 +155,15 @@ def _summary(fleet: Fleet) -> list[str]:
         f"  on record: {count(len(fleet.visits), 'visit')}, {count(len(fleet.readings), 'reading')}",
         f"  {count(jobs, 'open job')}",
     ]
+    beside = sum(
+        site.walk_m is None and (site.park_lat, site.park_lon) == (site.lat, site.lon) for site in fleet.sites
+    )
+    if beside:
+        lines.insert(
+            2,
+            f"  {beside} of them without park_lat, park_lon or walk_m: the vehicle is taken to stop beside "
+            "them, and no walk is counted",
+        )
     if fleet.packs is not None:
         lines.append(f"  {count(len(fleet.packs), 'pack')} in packs.csv")
     if fleet.set_aside:

@@ -333,6 +333,11 @@ def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
         printer.say(f"  Why: {late.reason}")
         if late.smallest_change:
             printer.say(f"  Smallest change: {late.smallest_change}")
+    if not all(late.proved for late in season.unserved):
+        printer.say(
+            "Not found in the time given does not mean impossible: a longer search (a larger --time-limit, "
+            "or none) may serve those sites."
+        )
     printer.say()
 
 

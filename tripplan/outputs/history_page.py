@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import takewhile
 
 from markupsafe import Markup
 
@@ -19,6 +20,7 @@ _Naming = Callable[[Stay], str]
 _Placing = Callable[[date], float]
 
 _WIDTH, _LEFT, _RIGHT = 360, 30, 6
+_MONTH_DAYS, _MONTH_STEPS, _LEAST_APART = 30.4, (1, 2, 3, 6), 34.0
 _BAR_TOP, _BAR, _VOLTS_TOP, _VOLTS = 16, 20, 58, 66
 _HEIGHT = _VOLTS_TOP + _VOLTS + 18
 _LEAST_LABEL = 24
@@ -253,7 +255,7 @@ def _picture(
         share = min(max((day - first).days / n_days, 0.0), 1.0)
         return round(_LEFT + (_WIDTH - _LEFT - _RIGHT) * share, 1)
 
-    parts = [_years(first, today, x)]
+    parts = [_dates(first, today, x)]
     parts += [_bar(stay, x(stay.start or first), x(stay.end or today), clean(named(stay))) for stay in stays]
     if points:
         parts.append(_volts(points, x))
@@ -264,18 +266,25 @@ def _picture(
     )
 
 
-def _years(first: date, today: date, x: _Placing) -> Markup:
-    marks = [date(year, 1, 1) for year in range(first.year + 1, today.year + 1)]
+def _dates(first: date, today: date, x: _Placing) -> Markup:
+    """Return the dates above a picture: years, with as many months between as find room."""
+    later = (date(first.year + (first.month + n) // 12, (first.month + n) % 12 + 1, 1) for n in range(1200))
+    months = list(takewhile(lambda day: day <= today, later))
+    room = (_WIDTH - _LEFT - _RIGHT) / max(1, (today - first).days) * _MONTH_DAYS
+    step = next((step for step in _MONTH_STEPS if step * room >= _LEAST_APART), 12)
     parts = [Markup("<text x='{}' y='11'>{}</text>").format(_LEFT, f"{first:%b %Y}")]
-    least = _LEFT + 52.0
-    for mark in marks:
+    least, year = _LEFT + 52.0, first.year
+    for mark in (day for day in months if (day.month - 1) % step == 0):
         at = x(mark)
         parts.append(
             Markup("<line class='year' x1='{0}' x2='{0}' y1='14' y2='{1}'/>").format(at, _VOLTS_TOP - 18)
         )
         if least <= at <= _WIDTH - 26:
-            parts.append(Markup("<text x='{}' y='11'>{}</text>").format(at + 2, mark.year))
-            least = at + 32
+            shown = (
+                f"{mark:%Y}" if mark.month == 1 else f"{mark:%b}" if mark.year == year else f"{mark:%b %Y}"
+            )
+            parts.append(Markup("<text x='{}' y='11'>{}</text>").format(at + 2, shown))
+            least, year = at + (32 if len(shown) < 5 else 52), mark.year
     return Markup("").join(parts)
 
 

@@ -179,7 +179,7 @@ def build_season_view(
                 wording.say(
                     "season.late" if one.visited_on else "season.never", day=_day(one.swap_by, wording)
                 ),
-                clean(f"{one.reason}. {one.smallest_change}".strip(". ")),
+                clean(_sentences(one.reason, one.smallest_change)),
             )
             for one in plan.unserved
         ),
@@ -187,6 +187,12 @@ def build_season_view(
         wishes=tuple(clean(wish) for wish in plan.wishes),
         set_aside=tuple(clean(one) for one in fleet.set_aside),
     )
+
+
+def _sentences(*parts: str) -> str:
+    """Return clauses as sentences, each with its capital and one full stop."""
+    plain = (part.strip(". ") for part in parts)
+    return " ".join(f"{part[0].upper()}{part[1:]}." for part in plain if part)
 
 
 def _day(day: date, wording: Wording) -> str:
