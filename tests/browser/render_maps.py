@@ -32,7 +32,7 @@ def find_browser() -> str:
 
 
 def take_pictures(kit: Path, out: Path) -> None:
-    """Take the map as a phone and a laptop show it, and the checklist as it prints."""
+    """Take the map as a phone and a laptop show it, the checklist as it prints, and the season's calendar."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=find_browser(), args=["--no-sandbox"])
         try:
@@ -40,6 +40,7 @@ def take_pictures(kit: Path, out: Path) -> None:
                 ("demo-map.png", "map.html", "#map", 1000, 900, 1),
                 ("demo-phone.png", "map.html", None, 390, 780, 2),
                 ("demo-checklist.png", "checklist.html", None, 794, 1123, 1),
+                ("demo-calendar.png", "../calendar.html", None, 1100, 800, 1),
             ):
                 context = browser.new_context(
                     viewport={"width": width, "height": height}, device_scale_factor=scale, offline=True
@@ -48,7 +49,7 @@ def take_pictures(kit: Path, out: Path) -> None:
                 page.goto((kit / page_name).resolve().as_uri())
                 page.wait_for_load_state("load")
                 if part is not None:
-                    page.add_style_tag(content="nav { position: static !important }")
+                    page.add_style_tag(content="nav { position: static !important } .strip { display: none }")
                     page.locator(part).scroll_into_view_if_needed()
                 page.wait_for_timeout(1000)  # the map settles its view after it is first seen
                 (page if part is None else page.locator(part)).screenshot(path=out / name)
@@ -74,6 +75,7 @@ def main() -> None:
                 shutil.rmtree(old) if old.is_dir() else old.unlink()
         shutil.copy(result.forecast_path, out / "forecast.json")
         shutil.copy(result.planned.path, out / "plan.json")
+        shutil.copy(result.planned.path.with_name("calendar.html"), out / "calendar.html")
         kit = out / result.trip.trip.trip_id
         kit.mkdir()
         for file in result.trip.files:
