@@ -16,6 +16,7 @@ __all__ = [
     "charge_from_energy_mah",
     "draw_from_current_mah_per_day",
     "fahrenheit_to_celsius",
+    "so_many",
 ]
 
 HOURS_PER_DAY = 24.0
@@ -103,3 +104,27 @@ def charge_from_energy_mah(energy_j: float, volts: float) -> float:
     if not volts > 0:
         raise ValueError(f"volts must be above 0, not {volts}")
     return energy_j / volts / 3600.0 * MAH_PER_AH
+
+
+def so_many(number: int, name: str) -> str:
+    r"""
+    Return a number of things of a name; a sign between where the name begins with a figure itself.
+
+    Parameters
+    ----------
+    number : int
+        How many.
+    name : str
+        Such as the name of a pack type.
+
+    Returns
+    -------
+    str
+        Readable also for packs that are named by their volts.
+
+    Examples
+    --------
+    >>> so_many(3, "SLA12"), ascii(so_many(8, "12V 7Ah"))
+    ('3 SLA12', "'8 \\xd7 12V 7Ah'")
+    """
+    return f"{number} \N{MULTIPLICATION SIGN} {name}" if name[:1].isdigit() else f"{number} {name}"

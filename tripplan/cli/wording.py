@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from tripplan.units import so_many
+
 if TYPE_CHECKING:
     from tripplan.forecast.outlook import Outlook, SiteForecast
     from tripplan.plan.document import Plan
@@ -133,7 +135,7 @@ def packs_text(packs: Mapping[str, int]) -> str:
     >>> packs_text({"SLA12": 4, "LFP": 1}), packs_text({})
     ('4 SLA12, 1 LFP', 'none')
     """
-    return ", ".join(f"{number} {name}" for name, number in packs.items()) or "none"
+    return ", ".join(so_many(number, name) for name, number in packs.items()) or "none"
 
 
 def proof_line(plan: Plan, outlook: Outlook) -> str:

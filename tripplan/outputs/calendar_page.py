@@ -15,6 +15,7 @@ from tripplan.outputs.pages import require_self_contained
 from tripplan.outputs.plain_text import clean
 from tripplan.plan.document import Plan, Trip, Visit
 from tripplan.travel import crew_dates, open_spans
+from tripplan.units import so_many
 
 __all__ = ["render_calendar_page"]
 
@@ -352,7 +353,7 @@ def _trip_table(fleet: Fleet, plan: Plan, numbers: Mapping[str, int]) -> Markup:
             f"{numbers[trip.trip_id]}: {_day(trip.date)}",
             clean(trip.crew),
             f"{_clock(trip.leave)} to {_clock_up(trip.back)}",
-            clean(", ".join(f"{count} {name}" for name, count in trip.packs.items()) or "no packs"),
+            clean(", ".join(so_many(count, name) for name, count in trip.packs.items()) or "no packs"),
             clean(", ".join(fleet.sites_by_id[visit.site_id].label for visit in trip.visits)),
         )
         for trip in plan.trips

@@ -17,6 +17,7 @@ from tripplan.forecast.words import NEVER_FLAT
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
 from tripplan.plan.document import Plan, Status, Trip
+from tripplan.units import so_many
 
 __all__ = ["ChangeRow", "SeasonView", "SiteRow", "TripRow", "build_season_view"]
 
@@ -225,7 +226,7 @@ def _next_text(ahead: list[Trip], today: date, wording: Wording) -> str:
 
 
 def _packs(trip: Trip) -> str:
-    return ", ".join(f"{count} {clean(name)}" for name, count in trip.packs.items())
+    return ", ".join(so_many(count, clean(name)) for name, count in trip.packs.items())
 
 
 def _charge_text(fleet: Fleet, plan: Plan, today: date, wording: Wording) -> str:
@@ -241,7 +242,7 @@ def _charge_text(fleet: Fleet, plan: Plan, today: date, wording: Wording) -> str
     return wording.say(
         "season.charge",
         moment=f"{_day(moment.date(), wording)} {wording.clock(moment)}",
-        packs=", ".join(f"{count} {clean(name)}" for name, count in counts.items()),
+        packs=", ".join(so_many(count, clean(name)) for name, count in counts.items()),
     )
 
 

@@ -10,6 +10,7 @@ from tripplan.plan.document import Trip
 from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, naming_note
 from tripplan.plan.season import Season
 from tripplan.travel import contacts_for
+from tripplan.units import so_many
 
 __all__ = ["plan_notes"]
 
@@ -59,7 +60,7 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         for trip in trips:
             for name, count in trip.packs.items():
                 most[name] = max(most.get(name, 0), count)
-        need = ", ".join(f"{count} {name}" for name, count in sorted(most.items()))
+        need = ", ".join(so_many(count, name) for name, count in sorted(most.items()))
         yield (
             f"Stock was not limited (no packs.csv, no shelf_charged): the largest trips need {need} charged."
         )
