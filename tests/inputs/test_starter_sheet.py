@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tripplan.errors import InputError, StorageError
 from tripplan.inputs import read_fleet
 from tripplan.inputs.sheet_headings import Sheet, guess_pack_column
-from tripplan.inputs.sheet_import import import_sheet
+from tripplan.inputs.sheet_import import HEADINGS_NAME, import_sheet
 
 BASE = {"base_lat": "57.25", "base_lon": "-4.05", "volts": "12", "plug": "5.5x2.1 centre +"}
 PLAIN = (
@@ -654,3 +654,26 @@ def test_kind_and_capacity_are_offered_as_the_name_of_the_pack_says(tmp_path, na
     import_sheet(tmp_path / "new", write(tmp_path, text), ask=ask)
     offered = {question.key: question.default for question in ask.asked}
     assert (offered["chemistry"], offered["capacity_ah"]) == (chemistry, capacity)
+
+
+def test_what_was_typed_is_offered_again_after_a_failure(tmp_path):
+    sheet = write(tmp_path, PLAIN)
+    folder = tmp_path / "fleet"
+
+    def first(question):
+        if question.key == "base_lon":
+            raise KeyboardInterrupt
+        return {"headings_right": "yes", "base_lat": "57.25"}.get(question.key, question.default)
+
+    with pytest.raises(KeyboardInterrupt):
+        import_sheet(folder, sheet, ask=first)
+    assert [path.name for path in folder.iterdir()] == [HEADINGS_NAME]
+    asked = {}
+
+    def second(question):
+        asked[question.key] = question.default
+        return question.default or BASE.get(question.key, "")
+
+    import_sheet(folder, sheet, ask=second)
+    assert asked["base_lat"] == "57.25"
+    assert (folder / "sites.csv").exists()

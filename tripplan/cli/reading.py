@@ -53,7 +53,7 @@ def init(run: Run, folder: Path, sheet: Path | None, answers: tuple[str, ...]) -
     where you live and which days you go; elsewhere give the answers with --answer. Files that stand
     there already are never overwritten.
     """
-    from tripplan.inputs.sheet_import import import_sheet
+    from tripplan.inputs.sheet_import import HEADINGS_NAME, import_sheet
     from tripplan.inputs.starter import write_starter
 
     printer = run.printer
@@ -63,7 +63,13 @@ def init(run: Run, folder: Path, sheet: Path | None, answers: tuple[str, ...]) -
     if sheet is None:
         paths = write_starter(folder, given)
     else:
-        taken = import_sheet(folder, sheet, answers=given, ask=_ask if _can_ask() else None)
+        try:
+            taken = import_sheet(folder, sheet, answers=given, ask=_ask if _can_ask() else None)
+        except BaseException:
+            if _can_ask() and (folder / HEADINGS_NAME).exists():
+                kept = folder / HEADINGS_NAME
+                printer.warn(f"Your answers so far are kept in {kept} and offered at the next try.")
+            raise
         paths, site_count, remarks = taken.paths, taken.site_count, taken.remarks
     run.write_json(
         {

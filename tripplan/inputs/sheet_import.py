@@ -8,6 +8,7 @@ The order of coordinates and of day and month is never guessed. The new files ar
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import tempfile
@@ -95,17 +96,30 @@ def import_sheet(
     Raises
     ------
     InputError
-        With all faults of the sheet, or all missing answers; nothing is then written.
+        With all faults of the sheet, or all missing answers; nothing is then written but, where questions
+        were asked, the answers so far.
     StorageError
         If the sheet cannot be read, or the folder has such files already or cannot be written.
     """
     refuse_existing(folder, (SETTINGS_NAME, SITES_NAME))
     interview = Interview(given=answers or {}, remembered=remembered_answers(folder), ask=ask)
+    try:
+        return _import_sheet(folder, sheet_path, interview)
+    except BaseException:
+        if ask is not None and interview.answers:  # what was typed is offered at the next try
+            with contextlib.suppress(StorageError):  # what went wrong first is what counts
+                write_files(
+                    {folder / HEADINGS_NAME: _answers_toml(sheet_path.name, interview.answers).encode()}
+                )
+        raise
+
+
+def _import_sheet(folder: Path, sheet_path: Path, interview: Interview) -> SheetImport:
     findings = Findings()
     sheet = read_sheet(sheet_path, interview, findings)
     mapping = _settle_headings(sheet, interview, findings)
     table = SheetSites(sheet, mapping, interview, findings)
-    if ask is not None and findings.faults:  # before more is asked: the answers would be lost with the run
+    if interview.ask is not None and findings.faults:  # before more is asked
         raise InputError(findings.faults)
     values = starter_values(
         interview,

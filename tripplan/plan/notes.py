@@ -16,7 +16,12 @@ __all__ = ["plan_notes"]
 
 
 def plan_notes(
-    season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped: bool
+    season: Season,
+    outlook: Outlook,
+    trips: tuple[Trip, ...],
+    *,
+    stopped: bool,
+    ended_after_s: float | None = None,
 ) -> tuple[str, ...]:
     """
     Collect the notes.
@@ -31,13 +36,19 @@ def plan_notes(
         The plan's trips.
     stopped : bool
         Whether the search was stopped by hand.
+    ended_after_s : float, optional
+        Time limit that ended the search before it was through. [s]
 
     Returns
     -------
     tuple of str
         Full sentences.
     """
-    return tuple(_notes(season, outlook, trips, stopped=stopped))
+    notes = tuple(_notes(season, outlook, trips, stopped=stopped))
+    if ended_after_s is None or stopped:
+        return notes
+    ended = f"The time limit of {ended_after_s:g} s ended the search; a longer one may find or prove more."
+    return (*notes, ended)
 
 
 def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped: bool) -> Iterator[str]:

@@ -103,6 +103,7 @@ def plan_season(
             jobs_always |= short.site_ids  # a first visit comes so late that its jobs were not reckoned with
             continue
         break
+    cut_short = not clock.go_on()
     if run.search.value is not None and run.search.value.unmet:
         raise NoPlanError(
             "No plan was found that keeps every wish, though nothing shows that there is none: "
@@ -138,7 +139,17 @@ def plan_season(
         unserved=late,
         charging=shelf.slots,
         wishes=tuple(str(wish) for wish in wishes),
-        notes=(*keeping, *reserve, *plan_notes(season, outlook, trips, stopped=clock.stopped)),
+        notes=(
+            *keeping,
+            *reserve,
+            *plan_notes(
+                season,
+                outlook,
+                trips,
+                stopped=clock.stopped,
+                ended_after_s=clock.time_limit_s if cut_short and status is not Status.PROVED else None,
+            ),
+        ),
     )
 
 
