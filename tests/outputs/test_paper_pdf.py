@@ -39,7 +39,7 @@ def test_every_site_is_in_the_text_and_the_pages_are_few(folder):
         assert site.site_id in text
     for words in (
         "Saturday 6 March 2027",
-        "15:12",
+        "15:13",
         "When the day goes wrong",
         "Who knows the route",
         "Take care",
