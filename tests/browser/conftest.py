@@ -18,6 +18,9 @@ from typing import Any
 import pytest
 
 sys.path.append(str(Path(__file__).parent.parent / "outputs"))
+sys.path.append(str(Path(__file__).parent))
+
+from looking import PATIENCE_MS
 
 TRIP_MORNING = datetime(2027, 3, 6, 8, 30, tzinfo=UTC)
 _PATHS = ("chromium", "chromium-browser", "google-chrome")
@@ -45,35 +48,54 @@ def chromium() -> Iterator[Any]:
             "Browser tests need Chromium: install the system package 'chromium', "
             "or set TRIPPLAN_NO_BROWSER=1 to leave these tests out."
         )
-    from playwright.sync_api import sync_playwright
+    from playwright.sync_api import expect, sync_playwright
 
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
+        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"], timeout=PATIENCE_MS)
         yield browser
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def phone(chromium: Any) -> Callable[..., Any]:
+    """
+    Return what makes a phone: a browser of its own store, offline, patient, at the morning of the hand-made trip.
+
+    Its clock stands still and its time zone is given, so that neither midnight nor the zone of this machine matters.
+    """
+
+    def make(*, fixed_clock: bool = True, first: str = "", **options: Any) -> Any:
+        options = {"offline": True, "timezone_id": "Europe/London", "locale": "en-US"} | options
+        context = chromium.new_context(**options)
+        context.set_default_timeout(PATIENCE_MS)
+        throttle = float(os.environ.get("TRIPPLAN_BROWSER_SLOWDOWN", "1"))
+        if throttle > 1:
+            plain_page = context.new_page
+            context.new_page = lambda: slow_down(context, plain_page(), throttle)
+        if first:  # runs in the page before any script of its own
+            context.add_init_script(first)
+        if fixed_clock:
+            context.clock.set_fixed_time(TRIP_MORNING)
+        return context
+
+    return make
+
+
+def slow_down(context: Any, page: Any, times: float) -> Any:
+    """Let a page have only a part of the processor, as on a slow phone, and return it."""
+    context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": times})
+    return page
+
+
 @pytest.fixture
-def open_page(chromium: Any) -> Iterator[Callable[..., Watched]]:
+def open_page(phone: Callable[..., Any]) -> Iterator[Callable[..., Watched]]:
     """Open a local file with the network off and note every dialog, error and foreign request."""
     contexts: list[Any] = []
 
-    def open_file(
-        path: Path,
-        *,
-        width: int = 390,
-        height: int = 844,
-        fixed_clock: bool = True,
-        first: str = "",
-        **options: Any,
-    ) -> Watched:
-        context = chromium.new_context(viewport={"width": width, "height": height}, offline=True, **options)
-        if first:  # runs in the page before any script of its own
-            context.add_init_script(first)
+    def open_file(path: Path, *, width: int = 390, height: int = 844, **options: Any) -> Watched:
+        context = phone(viewport={"width": width, "height": height}, **options)
         contexts.append(context)
-        context.set_default_timeout(10_000)
-        if fixed_clock:  # the phone's clock on the day of the hand-made trip
-            context.clock.set_fixed_time(TRIP_MORNING)
         watched = Watched(context.new_page(), context)
         page = watched.page
 

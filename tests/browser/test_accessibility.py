@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from importlib import metadata, resources
+from importlib import metadata
 
 import pytest
 from kit_trip import TODAY, hand_case, hostile_case
+from looking import axe_script, expect_hash, opened, violations
+from playwright.sync_api import expect
 
 from tripplan.outputs import write_kit
 
@@ -16,7 +18,7 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(scope="module")
 def engine() -> str:
     assert metadata.version("axe-playwright-python")
-    return (resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+    return axe_script()
 
 
 @pytest.fixture(scope="module")
@@ -28,17 +30,6 @@ def folders(tmp_path_factory):
         made[name] = tmp_path_factory.mktemp(name)
         write_kit(*case.arguments(), made[name], today=TODAY, extra_spares=None)
     return made
-
-
-def violations(page, engine):
-    page.evaluate(engine)
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    assert len(found["passes"]) > 5  # the engine did look
-    return [
-        f"{rule['id']}: {rule['help']}: {node['html'][:120]} {node['failureSummary'][:160]}"
-        for rule in found["violations"]
-        for node in rule["nodes"][:3]
-    ]
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -53,8 +44,7 @@ def test_page_has_no_violation(folders, engine, open_page, name, width, height, 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_forced_colours_and_more_contrast_have_no_violation(folders, engine, open_page, scheme, setting):
     page = open_page(folders["plain"] / "map.html", color_scheme=scheme, **setting).page
-    page.locator("[data-site='1'] summary").click()
-    page.locator("[data-site='1'] [data-field=found][value=dark]").check(force=True)
+    opened(page, 1).locator("[data-field=found][value=dark]").check(force=True)
     assert violations(page, engine) == []
     ticked = page.locator("[data-site='1'] .pick", has_text="dark").locator("span")
     other = page.locator("[data-site='1'] .pick", has_text="silent").locator("span")
@@ -66,7 +56,8 @@ def test_forced_colours_and_more_contrast_have_no_violation(folders, engine, ope
 def test_open_forms_and_stops_have_no_violation(folders, engine, open_page, scheme):
     page = open_page(folders["plain"] / "map.html", color_scheme=scheme).page
     page.evaluate("document.querySelectorAll('details').forEach(box => { box.open = true; })")
-    page.wait_for_selector("[data-site='3'] [data-field=plug_volts]")
+    expect(page.locator("details:not([open])")).to_have_count(0)
+    expect(page.locator("[data-as-planned]")).to_have_count(7)  # all forms are there
     record = page.locator("[data-site='3']")
     record.locator("[data-field=plug_volts]").fill("12.7")
     record.locator("[data-field=volts_out]").fill("4.9")
@@ -74,8 +65,8 @@ def test_open_forms_and_stops_have_no_violation(folders, engine, open_page, sche
     page.locator("[data-site='6'] [data-as-planned]").click()
     page.locator("[data-copy]").click()
     page.locator(".live-buttons button", has_text="P1").click()
-    page.wait_for_timeout(600)
     page.locator(".live-mark.live-swap:not(.off)").first.click()
+    expect(page.locator(".live-note a")).to_be_visible()
     assert violations(page, engine) == []
 
 
@@ -94,15 +85,24 @@ def test_engine_finds_a_planted_fault(folders, engine, open_page):
 def test_keyboard_reaches_and_opens_what_a_finger_does(folders, open_page):
     page = open_page(folders["plain"] / "map.html").page
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.className") == "skip-link"
+    expect(page.locator(".skip-link")).to_be_focused()
     page.keyboard.press("Enter")
-    assert page.evaluate("location.hash") == "#stops"
-    page.locator("[data-site='1'] summary").focus()
+    expect_hash(page, "#stops")
+    expect(
+        page.locator(".skip-link")
+    ).not_to_be_focused()  # the jump is over, and takes no focus away any more
+    summary = page.locator("[data-site='1'] summary")
+    summary.focus()
+    expect(summary).to_be_focused()
     page.keyboard.press("Enter")
-    assert page.locator("[data-site='1'] [data-as-planned]").is_visible()
-    page.locator("[data-site='1'] [data-field=found][value=running]").focus()
+    expect(page.locator("[data-site='1'] [data-as-planned]")).to_be_visible()
+    running = page.locator("[data-site='1'] [data-field=found][value=running]")
+    running.focus()
+    expect(running).to_be_focused()
     page.keyboard.press("ArrowRight")
-    assert page.locator("[data-site='1'] [data-field=found][value=silent]").is_checked()
-    page.locator(".live-mark.live-parking").first.focus()
+    expect(page.locator("[data-site='1'] [data-field=found][value=silent]")).to_be_checked()
+    mark = page.locator(".live-mark.live-parking").first
+    mark.focus()
+    expect(mark).to_be_focused()
     page.keyboard.press("Enter")
-    assert page.locator(".live-note a").get_attribute("href") == "#stop-1"
+    expect(page.locator(".live-note a")).to_have_attribute("href", "#stop-1")

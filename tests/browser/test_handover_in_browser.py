@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import subprocess
-from importlib import resources
 
 import pytest
 from kit_trip import TODAY, hand_case, hostile_case
+from looking import axe_script, expect_no_wider, settled, violations
+from playwright.sync_api import expect
 
 from tripplan.outputs.handover_page import render_handover, sheet_parts
 from tripplan.outputs.handover_view import build_handover
@@ -42,7 +43,7 @@ def pages(tmp_path_factory):
 def unlock(page):
     page.fill("#sealed-passphrase", PASSPHRASE)
     page.click("#sealed-form button")
-    page.wait_for_selector("#trips", timeout=60_000)
+    expect(page.locator("#trips")).to_be_visible()
 
 
 @pytest.mark.parametrize("first", ["", NO_CIPHER], ids=["own cipher", "stand-in"])
@@ -51,10 +52,11 @@ def test_a_locked_handover_opens_quietly_and_fits(pages, open_page, name, first)
     watched = open_page(pages / f"{name}-locked.html", first=first)
     assert "Sheepfold" not in watched.page.content()
     unlock(watched.page)
-    assert watched.page.evaluate("document.documentElement.scrollWidth") <= 390
-    assert watched.page.locator("img").count() == 0
+    expect_no_wider(watched.page, 390)
+    expect(watched.page.locator("img")).to_have_count(0)
     if name != "hostile":
-        assert "Sheepfold" in watched.page.inner_text("body")
+        expect(watched.page.locator("body")).to_contain_text("Sheepfold")
+    settled(watched.page)
     watched.require_quiet()
 
 
@@ -72,13 +74,9 @@ def test_it_prints_after_opening(pages, open_page, tmp_path):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
 def test_no_violation_and_complete_without_scripts(pages, open_page, width, height, scheme):
-    engine = (resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
     page = open_page(pages / "fleet.html", width=width, height=height, color_scheme=scheme).page
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    page.evaluate(engine)
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    assert len(found["passes"]) > 5
-    assert [f"{r['id']}: {n['html'][:120]}" for r in found["violations"] for n in r["nodes"][:3]] == []
+    expect_no_wider(page, width)
+    assert violations(page, axe_script()) == []
     bare = open_page(pages / "fleet.html", java_script_enabled=False)
-    assert "SECRET-PLACE" in bare.page.inner_text("body")
+    expect(bare.page.locator("body")).to_contain_text("SECRET-PLACE", use_inner_text=True)
     bare.require_quiet()

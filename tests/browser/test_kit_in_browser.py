@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from pathlib import Path
 
 import pytest
 from kit_trip import HOSTILE, TODAY, KitCase, hand_case, hostile_case
+from looking import expect_no_wider, settled
+from playwright.sync_api import expect
 
 from tripplan.outputs import write_kit
 from tripplan.outputs.plain_text import clean
@@ -36,22 +39,25 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> tuple[KitCase, Path]:
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_page_opens_quietly_and_fits(kit, open_page, width, height, scheme):
     watched = open_page(kit[1] / "map.html", width=width, height=height, color_scheme=scheme)
-    watched.page.wait_for_selector(".has-map .live-map .live-mark")
-    wide = watched.page.evaluate("document.documentElement.scrollWidth")
-    assert wide <= width
-    assert watched.page.is_visible(".live-map")
-    assert not watched.page.is_visible(".still-trip")
+    expect(watched.page.locator(".has-map .live-map .live-mark").first).to_be_visible()
+    expect_no_wider(watched.page, width)
+    expect(watched.page.locator(".live-map")).to_be_visible()
+    expect(watched.page.locator(".still-trip")).to_be_hidden()
+    settled(watched.page)
     watched.require_quiet()
 
 
 @pytest.mark.parametrize("width", [320, 360, 768, 1024])
 def test_no_width_needs_scrolling_sideways(kit, open_page, width):
     page = open_page(kit[1] / "map.html", width=width, height=640).page
-    page.wait_for_selector(".has-map .live-map .live-mark")
+    expect(page.locator(".has-map .live-map .live-mark").first).to_be_visible()
     for summary in page.locator("summary").all():
         summary.click()
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-    assert page.locator(".strip").bounding_box()["width"] <= width
+    expect(page.locator("[data-as-planned]")).to_have_count(7)  # all forms are there
+    expect_no_wider(page, width)
+    page.wait_for_function(
+        "width => document.querySelector('.strip').getBoundingClientRect().width <= width", arg=width
+    )
 
 
 def test_every_view_button_and_mark_of_the_map_works(kit, open_page):
@@ -60,11 +66,10 @@ def test_every_view_button_and_mark_of_the_map_works(kit, open_page):
     for label in ("P1", "P2", "P3", "Whole trip", "+", "\u2212"):
         page.locator(".live-buttons button", has_text=label).first.click()
     page.locator(".live-buttons button", has_text="P1").click()
-    page.wait_for_timeout(600)
     for number in (1, 2, 3):
-        assert page.locator(".live-mark:not(.off)", has_text=str(number)).first.is_visible()
+        expect(page.locator(".live-mark:not(.off)", has_text=str(number)).first).to_be_visible()
     page.locator(".live-mark.live-swap:not(.off)").first.click()
-    assert page.locator(".live-note a").get_attribute("href").startswith("#site-")
+    expect(page.locator(".live-note a")).to_have_attribute("href", re.compile("^#site-"))
     watched.require_quiet()
 
 
@@ -74,36 +79,34 @@ def test_own_position_is_shown_only_on_request_and_refusal_is_said(kit, open_pag
     )
     page = watched.page
     page.locator(".live-buttons button", has_text="Where am I").click()
-    page.wait_for_selector(".live-note:not(:empty)")
-    assert "Use the coordinates." in page.inner_text(".live-note")  # no permission was given
+    expect(page.locator(".live-note")).to_contain_text("Use the coordinates.")  # no permission was given
     allowed = open_page(kit[1] / "map.html", geolocation={"latitude": 57.25, "longitude": -4.16, "accuracy": 12},
                         permissions=["geolocation"]).page  # fmt: skip
-    assert allowed.locator(".live-mark.me").count() == 0
+    expect(allowed.locator(".live-mark.me")).to_have_count(0)
     allowed.locator(".live-buttons button", has_text="Where am I").click()
-    allowed.wait_for_selector(".live-note:not(:empty)")
-    assert allowed.inner_text(".live-note") == "You are here, to within 12 m."
-    assert allowed.locator(".live-mark.me").is_visible()
+    expect(allowed.locator(".live-note")).to_have_text("You are here, to within 12 m.")
+    expect(allowed.locator(".live-mark.me")).to_be_visible()
 
 
 def test_marks_do_not_cover_each_other(kit, open_page):
     watched = open_page(kit[1] / "map.html", width=1280, height=900)
     page = watched.page
     for label in ("Whole trip", "P1", "P2", "P3"):
-        page.locator(".live-buttons button", has_text=label).first.click()
-        page.wait_for_timeout(600)
-        nearest = page.evaluate(
+        view = page.locator(".live-buttons button", has_text=label).first
+        view.click()
+        expect(view).to_have_attribute("aria-pressed", "true")
+        page.wait_for_function(  # farther apart than the size of a mark
             """() => {
               const at = [...document.querySelectorAll('.live-mark:not(.off)')].map(e => e.getBoundingClientRect());
-              let least = 1e9;
-              at.forEach((a, i) => at.slice(i + 1).forEach(b => { least = Math.min(least, Math.hypot(a.x - b.x, a.y - b.y)); }));
-              return least;
+              return at.length > 1 && at.every((a, i) =>
+                at.slice(i + 1).every(b => Math.hypot(a.x - b.x, a.y - b.y) > 34));
             }"""
         )
-        assert nearest > 34  # the size of a mark
 
 
 def test_targets_are_at_least_44_px(kit, open_page):
     watched = open_page(kit[1] / "map.html")
+    settled(watched.page)
     small = watched.page.evaluate(
         """() => [...document.querySelectorAll('button, input, .button, nav a, summary, select, textarea')]
              .filter(e => e.offsetParent !== null)
@@ -124,10 +127,10 @@ def test_page_is_complete_without_scripts(kit, open_page):
         assert site.find in text
     for label in ("Leave", "Back", "Call by", "08:00", "Drive off by", "Estate office, 0123 555 0199"):
         assert label in text
-    assert page.locator(".still-trip svg .mark-parking").count() == len(case.trip.stops)
-    assert page.locator(".still-trip").is_visible()
-    assert not page.locator(".live-frame").is_visible()
-    assert page.locator("main svg.flat-map").count() == 1 + len(case.trip.stops)
+    expect(page.locator(".still-trip svg .mark-parking")).to_have_count(len(case.trip.stops))
+    expect(page.locator(".still-trip")).to_be_visible()
+    expect(page.locator(".live-frame")).to_be_hidden()
+    expect(page.locator("main svg.flat-map")).to_have_count(1 + len(case.trip.stops))
     watched.require_quiet()
 
 
@@ -137,16 +140,16 @@ def test_hostile_text_runs_nothing_and_shows_as_written(hostile, open_page, name
     case, folder = hostile
     watched = open_page(folder / name, width=width, height=height)
     page = watched.page
-    page.wait_for_timeout(300)
     if name == "map.html":
-        assert page.locator("html.has-map").count() == 1
+        expect(page.locator("html.has-map")).to_have_count(1)
         for mark in page.locator(".live-mark:not(.off)").all():
             mark.click(force=True)
+    settled(page)
     shown = " ".join(page.evaluate("document.body.textContent").split())
     for visit in case.trip.visits:
         assert clean(case.fleet.sites_by_id[visit.site_id].name) in shown
-    assert page.locator("img").count() == 0
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    expect(page.locator("img")).to_have_count(0)
+    expect_no_wider(page, width)
     watched.require_quiet()
 
 

@@ -10,6 +10,8 @@ from dataclasses import replace
 
 import pytest
 from kit_trip import TODAY, hand_case, hostile_case
+from looking import expect_alerts, opened
+from playwright.sync_api import expect
 
 from tripplan.outputs import write_kit
 from tripplan.outputs.results_text import read_results_text
@@ -24,16 +26,8 @@ def page_file(tmp_path_factory):
     return folder / "map.html"
 
 
-def box(page, number):
-    found = page.locator(f"[data-site='{number}']")
-    if found.get_attribute("open") is None:
-        found.locator("summary").click()
-    found.locator("[data-alerts]").wait_for(state="attached")  # the form is put in as the record opens
-    return found
-
-
 def fill(page, number, **fields):
-    record = box(page, number)
+    record = opened(page, number)
     for name, value in fields.items():
         if name in {"found", "done"}:
             record.locator(f"[data-field={name}][value='{value}']").check(force=True)
@@ -44,10 +38,6 @@ def fill(page, number, **fields):
         else:
             record.locator(f"[data-field={name}]").fill(value)
     return record
-
-
-def alerts(record):
-    return [line.inner_text() for line in record.locator("[data-alerts] p").all()]
 
 
 def saved(page, kind):
@@ -84,16 +74,16 @@ def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_
     fill_whole_trip(page)
     page.locator("[data-tick=load-1]").check()
     page.reload()
-    assert page.locator("[data-tick=load-1]").is_checked()
-    assert "kept in this browser" in page.inner_text("[data-kept]")
-    assert page.inner_text("[data-progress]") == "3 of 7 sites recorded."
+    expect(page.locator("[data-tick=load-1]")).to_be_checked()
+    expect(page.locator("[data-kept]")).to_contain_text("kept in this browser")
+    expect(page.locator("[data-progress]")).to_have_text("3 of 7 sites recorded.")
 
     name, raw = saved(page, "json")
     assert name == "results-2027-03-06-A.json"
     assert json.loads(raw) == {
         "format": "tripplan-results/1", "trip_id": "2027-03-06-A", "by": "Ruth", "visits": EXPECTED,
     }  # fmt: skip
-    assert page.inner_text("[data-sent]") == "Saved as results-2027-03-06-A.json."
+    expect(page.locator("[data-sent]")).to_have_text("Saved as results-2027-03-06-A.json.")
 
     name, raw = saved(page, "csv")
     assert name == "results-2027-03-06-A.csv"
@@ -106,6 +96,7 @@ def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_
     assert rows == flat
 
     page.click("[data-copy]")
+    expect(page.locator("[data-text]")).not_to_have_value("")
     text = page.input_value("[data-text]")
     got = read_results_text(text)
     assert got["visits"] == [
@@ -127,17 +118,17 @@ def test_wrong_voltage_pack_and_polarity_are_loud_stops(page_file, open_page):
     watched = open_page(page_file)
     page = watched.page
     record = fill(page, 3, plug_volts="12.7")  # a 6 V site
-    assert alerts(record) == ["STOP. 12.7 V at the plug, but this takes 6 V. Do not connect."]
-    assert record.locator("[data-state]").inner_text().strip() == "look again"
+    expect_alerts(record, "STOP. 12.7 V at the plug, but this takes 6 V. Do not connect.")
+    expect(record.locator("[data-state]")).to_have_text("look again")
     fill(page, 3, plug_volts="6,4", pack_in="B10")
-    assert alerts(record) == ["STOP. Pack B10 is type SLA12; here goes type SLA6. Do not connect."]
+    expect_alerts(record, "STOP. Pack B10 is type SLA12; here goes type SLA6. Do not connect.")
     fill(page, 3, pack_in="S10", plug_volts="-6.4")
-    assert alerts(record) == ["STOP. A reading below zero means reversed polarity. Do not connect."]
+    expect_alerts(record, "STOP. A reading below zero means reversed polarity. Do not connect.")
     fill(page, 3, plug_volts="6.4", found="running", done="swapped")
-    assert alerts(record) == ["STOP. Meter the polarity at the plug and tick it before you connect."]
+    expect_alerts(record, "STOP. Meter the polarity at the plug and tick it before you connect.")
     fill(page, 3, polarity=True)
-    assert alerts(record) == []
-    assert record.locator("[data-state]").inner_text().strip() == "recorded"
+    expect_alerts(record)
+    expect(record.locator("[data-state]")).to_have_text("recorded")
     watched.require_quiet()
 
 
@@ -148,43 +139,45 @@ def test_a_pack_that_was_not_loaded_or_is_used_twice_stops(page_file, open_page)
     page.fill("[data-slot='1'] [data-load=id]", "B10")
     page.fill("[data-slot='1'] [data-load=volts]", "12.9")
     record = fill(page, 1, pack_in="b11")
-    assert alerts(record) == ["STOP. Pack b11 was not loaded for this trip. Check its label."]
+    expect_alerts(record, "STOP. Pack b11 was not loaded for this trip. Check its label.")
     fill(page, 1, pack_in="b10 ")
-    assert alerts(record) == []
+    expect_alerts(record)
     other = fill(page, 2, pack_in="B10")
-    assert alerts(other) == ["STOP. Pack B10 is entered twice: also at site 1."]
-    assert page.locator("[data-look-again] a").first.get_attribute("href") == "#site-1"
+    expect_alerts(other, "STOP. Pack B10 is entered twice: also at site 1.")
+    expect(page.locator("[data-look-again] a").first).to_have_attribute("href", "#site-1")
     page.fill("[data-slot='2'] [data-load=id]", "B10")
     slot = page.locator("[data-slot='2']")
-    assert alerts(slot) == ["STOP. Pack B10 is entered twice: also at place 1 of the load."]
+    expect_alerts(slot, "STOP. Pack B10 is entered twice: also at place 1 of the load.")
     page.fill("[data-slot='2'] [data-load=id]", "S10")
-    assert alerts(slot) == ["STOP. Pack S10 is type SLA6; here goes type SLA12. Do not connect."]
+    expect_alerts(slot, "STOP. Pack S10 is type SLA6; here goes type SLA12. Do not connect.")
     page.fill("[data-slot='5'] [data-load=volts]", "12.9")
-    assert alerts(page.locator("[data-slot='5']")) == [
-        "STOP. 12.9 V at the plug, but this takes 6 V. Do not connect."
-    ]
+    expect_alerts(
+        page.locator("[data-slot='5']"), "STOP. 12.9 V at the plug, but this takes 6 V. Do not connect."
+    )
 
 
 def test_impossible_and_suspect_voltages_are_pointed_out(page_file, open_page):
     page = open_page(page_file).page
     record = fill(page, 1, volts_out="17")
-    assert alerts(record) == [
-        "STOP. 17 V is more than the battery of a SLA12 pack can hold: wrong pack, wrong range of the meter, or a slip."
-    ]
+    expect_alerts(
+        record,
+        "STOP. 17 V is more than the battery of a SLA12 pack can hold: wrong pack, wrong range of the meter, or a slip.",
+    )
     fill(page, 1, volts_out="", volts_in="9.8")
-    assert alerts(record) == ["STOP. 9.8 V: this pack is flat or damaged. Do not leave it here."]
+    expect_alerts(record, "STOP. 9.8 V: this pack is flat or damaged. Do not leave it here.")
     fill(page, 1, volts_in="")
     fill(page, 1, volts_out="10.2")
-    assert alerts(record)[0].startswith("Below 10.5 V: this pack is suspect.")
+    expect(record.locator("[data-alerts] p").first).to_contain_text("Below 10.5 V: this pack is suspect.")
     fill(page, 1, volts_out="eleven")
-    assert alerts(record) == ['"eleven" is no figure.']
+    expect_alerts(record, '"eleven" is no figure.')
     fill(page, 1, volts_out="", volts_in="12.2")
-    assert alerts(record) == ["A fresh SLA12 pack rests at 12.6 V or more: take another if you can."]
+    expect_alerts(record, "A fresh SLA12 pack rests at 12.6 V or more: take another if you can.")
     fill(page, 1, volts_in="", pack_out="B77", pack_in="Q1")
-    assert alerts(record) == [
+    expect_alerts(
+        record,
         "Pack Q1 is not in the fleet's list. Check its label.",
         "Pack B01 should be here. Check the label of the pack that came out.",
-    ]
+    )
 
 
 def test_what_cannot_be_read_as_a_number_is_not_lost(page_file, open_page):
@@ -195,30 +188,48 @@ def test_what_cannot_be_read_as_a_number_is_not_lost(page_file, open_page):
     assert visit["notes"] == "see; volts_out=twelve"
 
 
+def test_the_form_is_there_before_the_box_opens(page_file, open_page):
+    """At the very moment of the tap, not some time later: on a slow phone the page would jump under the finger."""
+    page = open_page(page_file).page
+    assert page.evaluate(
+        """() => {
+          const box = document.querySelector("[data-site='1']");
+          const before = box.querySelector("[data-as-planned]");
+          box.querySelector("summary").click();
+          return [before, box.open, box.querySelectorAll("[data-as-planned]").length];
+        }"""
+    ) == [None, True, 1]
+    page.evaluate(
+        "document.querySelector(\"[data-site='2']\").open = true"
+    )  # as where the browser finds a word in it
+    expect(page.locator("[data-site='2'] [data-as-planned]")).to_be_visible()
+    page.locator("[data-site='1'] summary").click()
+    page.locator("[data-site='1'] summary").click()
+    expect(page.locator("[data-site='1'] [data-as-planned]")).to_have_count(1)
+
+
 def test_as_planned_and_clear_take_two_taps(page_file, open_page):
     page = open_page(page_file, accept_downloads=True).page
-    record = box(page, 1)
+    record = opened(page, 1)
     record.locator("[data-as-planned]").click()
-    assert record.locator("[data-field=pack_out]").input_value() == "B01"
-    assert record.locator("[data-field=done][value=swapped]").is_checked()
+    expect(record.locator("[data-field=pack_out]")).to_have_value("B01")
+    expect(record.locator("[data-field=done][value=swapped]")).to_be_checked()
     clear = record.locator("[data-clear]")
     clear.click()
-    assert page.inner_text("[data-progress]") == "1 of 7 sites recorded."
+    expect(page.locator("[data-progress]")).to_have_text("1 of 7 sites recorded.")
     clear.click()
-    assert page.inner_text("[data-progress]") == "0 of 7 sites recorded."
-    assert record.locator("[data-field=pack_out]").input_value() == ""
+    expect(page.locator("[data-progress]")).to_have_text("0 of 7 sites recorded.")
+    expect(record.locator("[data-field=pack_out]")).to_have_value("")
     page.click("[data-save=json]")
-    assert page.inner_text("[data-sent]") == "Nothing is recorded yet."
+    expect(page.locator("[data-sent]")).to_have_text("Nothing is recorded yet.")
 
 
-def test_a_browser_that_keeps_nothing_says_so(page_file, chromium):
-    context = chromium.new_context(offline=True, accept_downloads=True)
-    context.add_init_script(
-        "Object.defineProperty(window, 'localStorage', { get() { throw new DOMException('no', 'SecurityError'); } });"
-    )
+def test_a_browser_that_keeps_nothing_says_so(page_file, phone):
+    barred = "Object.defineProperty(window, 'localStorage', { get() { throw new DOMException('no', 'SecurityError'); } });"
+    context = phone(accept_downloads=True, first=barred)
     page = context.new_page()
     page.goto(page_file.as_uri())
-    assert "does not keep what you enter" in page.inner_text("[data-kept]")
+    expect(page.locator("[data-kept]")).to_contain_text("does not keep what you enter")
     fill(page, 1, found="running", done="left")
     assert json.loads(saved(page, "json")[1])["visits"][0]["site_id"] == "C1"
     context.close()
@@ -237,7 +248,7 @@ def test_a_record_of_a_site_that_left_the_trip_is_still_sent(page_file, open_pag
     trip = replace(case.trip, stops=(*case.trip.stops[:-1], replace(last, loops=(loop,))))
     write_kit(case.fleet, case.outlook, case.travel, case.plan, trip, tmp_path, today=TODAY)
     page.reload()
-    assert page.locator("[data-site]").count() == 6
+    expect(page.locator("[data-site]")).to_have_count(6)
     sent = json.loads(saved(page, "json")[1])["visits"]
     assert [(visit["site_id"], visit["found"]) for visit in sent] == [("E2", "dark")]
 
@@ -264,6 +275,7 @@ def test_hostile_ids_and_typed_text_come_home_as_they_are(open_page, tmp_path):
     rows = list(csv.DictReader(io.StringIO(saved(page, "csv")[1].decode("utf-8-sig"), newline="")))
     assert {row["notes"] for row in rows} == {"'" + nasty}
     page.click("[data-copy]")
+    expect(page.locator("[data-text]")).not_to_have_value("")
     text = page.input_value("[data-text]")
     assert {visit["notes"] for visit in read_results_text(text)["visits"]} == {nasty}
     assert set(text) <= set(string.ascii_letters + string.digits + " \n%=;:#.,+-_")
@@ -272,8 +284,8 @@ def test_hostile_ids_and_typed_text_come_home_as_they_are(open_page, tmp_path):
 
 def test_forms_do_not_show_without_scripts(page_file, open_page):
     page = open_page(page_file, java_script_enabled=False).page
-    assert not page.locator(".record").first.is_visible()
-    assert not page.locator("#send").is_visible()
-    assert not page.locator(".strip").is_visible()
-    assert "nothing can be recorded in it" in page.inner_text(".no-script")
-    assert not open_page(page_file).page.locator(".no-script").is_visible()
+    expect(page.locator(".record").first).to_be_hidden()
+    expect(page.locator("#send")).to_be_hidden()
+    expect(page.locator(".strip")).to_be_hidden()
+    expect(page.locator(".no-script")).to_contain_text("nothing can be recorded in it")
+    expect(open_page(page_file).page.locator(".no-script")).to_be_hidden()

@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from kit_trip import HOSTILE
+from looking import expect_alerts, opened, settled
+from playwright.sync_api import expect
 
 from tripplan.cli import main
 from tripplan.outputs.plain_text import clean
@@ -47,14 +49,6 @@ def folder(tmp_path_factory):
     return made
 
 
-def opened(page, number):
-    record = page.locator(f"[data-site='{number}']")
-    if record.get_attribute("open") is None:
-        record.locator("summary").click()
-    record.locator("[data-alerts]").wait_for(state="attached")  # the form is put in as the record opens
-    return record
-
-
 def swap(page, number, volts_out):
     """One swap as it is done: tap, meter, tick."""
     record = opened(page, number)
@@ -62,22 +56,24 @@ def swap(page, number, volts_out):
     record.locator("[data-offers=pack_out] button").first.click()
     record.locator("[data-field=volts_out]").fill(volts_out)
     offer = record.locator("[data-offers=pack_in] button").first
-    label = offer.inner_text().strip().removeprefix("\u2713").strip()
+    expect(offer).to_be_visible()
+    label = offer.text_content().strip()
     if record.locator("[data-field=pack_in]").input_value() != label:
         offer.click()
+    expect(record.locator("[data-field=pack_in]")).to_have_value(label)
     record.locator("[data-field=volts_in]").fill("12.8")
     record.locator("[data-field=plug_volts]").fill("12.8")
     record.locator("[data-field=polarity]").check()
     record.locator("[data-field=done][value=swapped]").check(force=True)
-    assert record.locator("[data-alerts]").inner_text() == ""
+    expect_alerts(record)
     return label
 
 
 @pytest.fixture(scope="module")
-def sent(folder, chromium, tmp_path_factory):
+def sent(folder, phone, tmp_path_factory):
     """What a day with the kit on a phone sends home: the file, the table, the text; and which pack went where."""
     out = tmp_path_factory.mktemp("sent")
-    context = chromium.new_context(offline=True, timezone_id="Europe/Berlin", accept_downloads=True)
+    context = phone(timezone_id="Europe/Berlin", accept_downloads=True, fixed_clock=False)
     context.clock.set_fixed_time(NOON)
     page = context.new_page()
     page.goto((folder / "maps" / TRIP / "map.html").as_uri())
@@ -98,12 +94,13 @@ def sent(folder, chromium, tmp_path_factory):
         else:
             put_in[site] = swap(page, number, "12,3")
         page.reload()  # the phone was put away in between
-    assert page.inner_text("[data-progress]") == "6 of 6 sites recorded."
+    expect(page.locator("[data-progress]")).to_have_text("6 of 6 sites recorded.")
     for kind in ("json", "csv"):
         with page.expect_download() as caught:
             page.click(f"[data-save={kind}]")
         caught.value.save_as(out / caught.value.suggested_filename)
     page.click("[data-copy]")
+    expect(page.locator("[data-text]")).not_to_have_value("")
     (out / "text.txt").write_text(page.input_value("[data-text]"), "utf-8")
     context.close()
     return out, put_in
@@ -220,15 +217,17 @@ def test_hostile_text_that_comes_back_runs_nothing_in_what_is_made_from_it(folde
     made = home / "maps" / trip
     for name in ("map.html", "checklist.html"):
         watched = open_page(made / name)
-        watched.page.wait_for_timeout(300)
+        settled(watched.page)
         shown = " ".join(watched.page.evaluate("document.body.textContent").split())
         assert any(label in shown for label in new_names)  # the packs now at its sites
-        assert watched.page.locator("img").count() == 0
+        expect(watched.page.locator("img")).to_have_count(0)
         watched.require_quiet()
     opened(watched := open_page(made / "map.html").page, 1)
     watched.locator("[data-site='1'] [data-offers=pack_out] button").first.click()
-    assert watched.locator("[data-site='1'] [data-field=pack_out]").input_value() in new_names
+    field = watched.locator("[data-site='1'] [data-field=pack_out]")
+    expect(field).not_to_have_value("")
+    assert field.input_value() in new_names
     for page in (home / "calendar.html",):
         quiet = open_page(page)
-        quiet.page.wait_for_timeout(200)
+        settled(quiet.page)
         quiet.require_quiet()

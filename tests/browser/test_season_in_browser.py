@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import sys
-from importlib import resources
 from pathlib import Path
 
 import pytest
 from kit_trip import hand_case, hostile_case
+from looking import axe_script, expect_no_wider, settled, violations
+from playwright.sync_api import expect
 
 sys.path.append(str(Path(__file__).parents[1] / "outputs"))
 from test_season_page import page_of
@@ -27,20 +28,16 @@ def pages(tmp_path_factory):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
 def test_it_opens_quietly_fits_and_has_no_violation(pages, open_page, name, width, height, scheme):
-    engine = (resources.files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
     watched = open_page(pages / f"{name}.html", width=width, height=height, color_scheme=scheme)
     page = watched.page
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    expect_no_wider(page, width)
+    settled(page)
     watched.require_quiet()
-    page.evaluate(engine)
-    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")
-    assert len(found["passes"]) > 5
-    assert [f"{r['id']}: {n['html'][:120]}" for r in found["violations"] for n in r["nodes"][:3]] == []
+    assert violations(page, axe_script()) == []
 
 
 def test_it_is_complete_without_scripts(pages, open_page):
     watched = open_page(pages / "plain.html", java_script_enabled=False)
-    text = watched.page.inner_text("body")
     for site in hand_case().fleet.sites:
-        assert site.name in text
+        expect(watched.page.locator("body")).to_contain_text(site.name, use_inner_text=True)
     watched.require_quiet()

@@ -359,14 +359,15 @@
     });
   }
   document.querySelectorAll("details.record").forEach(function (box) {
-    function opened() {
-      if (!box.open || box.dataset.filled) { return; }
+    function fillIn() {
+      if (box.dataset.filled) { return; }
       if (box.dataset.site) { openSite(box); } else { openLoad(box); }
       refresh();
     }
-    box.addEventListener("toggle", opened);
-    // The form is there before the box opens, so that the page does not jump twice.
-    box.querySelector("summary").addEventListener("click", function () { setTimeout(opened, 0); });
+    // The form is there before the box opens, so that the page does not jump twice; the browser may also open a box
+    // by itself, as where it finds a word in it.
+    box.querySelector("summary").addEventListener("click", fillIn);
+    box.addEventListener("toggle", function () { if (box.open) { fillIn(); } });
   });
 
   // --- sending home --------------------------------------------------------------------------------
