@@ -247,3 +247,20 @@ def test_init_writes_a_starter_set_once(tmp_path: Path) -> None:
         f"{folder}: tripplan.toml, sites.csv, FIRST-STEPS.md stand there already, and nothing is overwritten. "
         "Take another folder, or move them away first.\n"
     )
+
+
+@pytest.mark.parametrize(("given", "expected"), [({}, "1"), ({"OMP_NUM_THREADS": "3"}, "not set")])
+def test_matrix_products_keep_to_one_thread_unless_the_user_settled_it(
+    given: dict[str, str], expected: str
+) -> None:
+    code = (
+        "import contextlib, os\n"
+        "from tripplan.cli import main\n"
+        "with contextlib.suppress(SystemExit):\n"
+        "    main(['check', 'nowhere'])\n"
+        "print(os.environ.get('OPENBLAS_NUM_THREADS', 'not set'))\n"
+    )
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+    env = {name: value for name, value in os.environ.items() if name not in names} | given
+    done = subprocess.run([sys.executable, "-c", code], env=env, capture_output=True, text=True, check=False)
+    assert done.stdout.splitlines()[-1:] == [expected], done.stderr

@@ -115,8 +115,21 @@ def _is_interrupt(error: BaseException) -> bool:
     return isinstance(error, KeyboardInterrupt) or isinstance(error.__cause__, KeyboardInterrupt)
 
 
+def _keep_to_one_thread() -> None:
+    """
+    Keep matrix products to one thread, unless the user has settled it or they are loaded already.
+
+    The products here are many and small. Shared out among threads they wait for each other; on a busy machine
+    that costs several times the work itself, and the last digits depend on the number of cores.
+    """
+    names = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
+    if "numpy" not in sys.modules and not any(name in os.environ for name in names):
+        os.environ.update(dict.fromkeys(names[1:], "1"))
+
+
 class _Door(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
+        _keep_to_one_thread()
         for stream in (sys.stdout, sys.stderr):
             reconfigure = getattr(stream, "reconfigure", None)
             if reconfigure is not None:  # a terminal that cannot show a letter gets its number instead

@@ -20,7 +20,7 @@ from tripplan.forecast.outlook import Basis
 from tripplan.forecast.weather import MILD_C, climate_of
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
-__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "Load", "find_evidence", "pack_health"]
+__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "HealthBook", "Load", "find_evidence", "pack_health"]
 
 #: Spread of the logarithm of a usual life, between sites and between runs of one site. "Four to six,
 #: sometimes eight months" about five (common practice, no source): 0.25 in all puts 60 % between four
@@ -125,11 +125,11 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
     faults: list[Fault] = []
     found: list[Evidence] = []
     packs = {pack.pack_id: pack for pack in fleet.packs or ()}
-    stock = _Stock(fleet)
+    book = HealthBook(fleet)
     for site in fleet.sites:
         kind = fleet.pack_types[site.pack_type]
         place = fleet.in_place[site.site_id]
-        renewal = _load(stock, site, kind, None, on)
+        renewal = _load(book, site, kind, None, on)
         if renewal is None and site.flat_on is not None and place.since is not None:
             renewal = _given_life(site.flat_on, place.since)
         if renewal is None:
@@ -157,9 +157,9 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
                 )
             )
             continue
-        in_place = None if site.flat_on is not None else _load(stock, site, kind, place.pack, on)
+        in_place = None if site.flat_on is not None else _load(book, site, kind, place.pack, on)
         runs = history.sites[site.site_id]
-        past = tuple(_load_of_run(stock, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
+        past = tuple(_load_of_run(book, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
         found.append(Evidence(site, place.since, in_place, renewal, runs, past))
     if faults:
         raise InputError(faults)
@@ -180,7 +180,7 @@ def _given_life(flat_on: date, since: date) -> Load | None:
     )
 
 
-class _Stock:
+class HealthBook:
     """What the fleet's own packs tell: how often each was used up, and what such packs hold."""
 
     def __init__(self, fleet: Fleet) -> None:
@@ -217,21 +217,34 @@ class _Stock:
         squares = 3.0 * battery.health_sd**2 + sum((log - centre) ** 2 for log in logs)
         return math.exp(centre), math.sqrt(squares / (count + 3.0))
 
+    def health(self, kind: PackType, pack: Pack | None, battery: Battery, on: date) -> tuple[float, float]:
+        """Return what a pack is taken to hold, and the spread of its logarithm; see `pack_health`."""
+        if pack is not None and pack.tested_ah is not None and pack.tested_ah > 0:
+            # a test of a later day says nothing sharper of a day before it
+            years = _years(pack.tested_on, on)
+            aged = standing_health(battery, years, self.cycles(pack, pack.tested_on, on))
+            return pack.tested_ah / kind.capacity_ah * aged, min(battery.health_sd, 0.05 + 0.03 * years)
+        usual, spread = self.usual(kind, on)
+        if pack is not None and pack.bought is not None:
+            aged = standing_health(battery, _years(pack.bought, on), self.cycles(pack, pack.bought, on))
+            usual = min(1.05, usual * aged / standing_health(battery, _USUAL_YEARS, _USUAL_CYCLES))
+        return usual, spread
+
 
 def _years(day: date | None, on: date) -> float:
     return 0.0 if day is None else max(0.0, (on - day).days / DAYS_PER_YEAR)
 
 
-def _load_of_run(stock: _Stock, site: Site, pack: Pack | None, run: Run) -> Load | None:
+def _load_of_run(book: HealthBook, site: Site, pack: Pack | None, run: Run) -> Load | None:
     """Return what the model expects of an ended run; its pack may have been of another type."""
-    kind = stock.fleet.pack_types[site.pack_type if pack is None else pack.pack_type]
-    return _load(stock, site, kind, pack, run.start)
+    kind = book.fleet.pack_types[site.pack_type if pack is None else pack.pack_type]
+    return _load(book, site, kind, pack, run.start)
 
 
-def _load(stock: _Stock, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:
-    draw = pack_draw_mah_per_day(site, kind, stock.fleet.profiles.get(site.profile))
+def _load(book: HealthBook, site: Site, kind: PackType, pack: Pack | None, on: date) -> Load | None:
+    draw = pack_draw_mah_per_day(site, kind, book.fleet.profiles.get(site.profile))
     if draw is not None:
-        return _modelled(stock, kind, pack, draw, on)
+        return _modelled(book, kind, pack, draw, on)
     months = site.usual_months if site.usual_months is not None else kind.usual_months
     if months is None:
         return None
@@ -246,12 +259,12 @@ def _load(stock: _Stock, site: Site, kind: PackType, pack: Pack | None, on: date
     )
 
 
-def _modelled(stock: _Stock, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
+def _modelled(book: HealthBook, kind: PackType, pack: Pack | None, draw: float, on: date) -> Load:
     battery = battery_of(kind)
     rate = rate_share(battery, kind.capacity_ah, draw / HOURS_PER_DAY)
-    health, health_sd = _health(stock, kind, pack, battery, on)
+    health, health_sd = book.health(kind, pack, battery, on)
     holds = kind.capacity_ah * MAH_PER_AH * rate * health
-    weather = "" if climate_of(stock.fleet) is not None else f", no climate given: {MILD_C:g} C all year"
+    weather = "" if climate_of(book.fleet) is not None else f", no climate given: {MILD_C:g} C all year"
     return Load(
         math.log(draw / holds),
         DRAW_SD,
@@ -287,19 +300,4 @@ def pack_health(
     tuple of (float, float)
         Likely share of the rated capacity, and the spread of its logarithm.
     """
-    return _health(_Stock(fleet), kind, pack, battery, on)
-
-
-def _health(
-    stock: _Stock, kind: PackType, pack: Pack | None, battery: Battery, on: date
-) -> tuple[float, float]:
-    if pack is not None and pack.tested_ah is not None and pack.tested_ah > 0:
-        # a test of a later day says nothing sharper of a day before it
-        years = _years(pack.tested_on, on)
-        aged = standing_health(battery, years, stock.cycles(pack, pack.tested_on, on))
-        return pack.tested_ah / kind.capacity_ah * aged, min(battery.health_sd, 0.05 + 0.03 * years)
-    usual, spread = stock.usual(kind, on)
-    if pack is not None and pack.bought is not None:
-        aged = standing_health(battery, _years(pack.bought, on), stock.cycles(pack, pack.bought, on))
-        usual = min(1.05, usual * aged / standing_health(battery, _USUAL_YEARS, _USUAL_CYCLES))
-    return usual, spread
+    return HealthBook(fleet).health(kind, pack, battery, on)

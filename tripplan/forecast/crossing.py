@@ -28,6 +28,7 @@ from tripplan.forecast.weather import cold_scores
 __all__ = [
     "LoadGrid",
     "WeatherSums",
+    "flat_chance",
     "flat_share",
     "grid_over",
     "held",
@@ -306,6 +307,40 @@ def flat_share(limits: NDArray[np.float64], grid: LoadGrid) -> NDArray[np.float6
     steps += np.bincount(at.ravel() + 1, weights=share.ravel(), minlength=size)
     table = np.cumsum(steps.reshape(n_ages, grid.n_cells + 1), axis=1)[:, : grid.n_cells]
     return np.asarray(table / n_weathers, dtype=np.float64)
+
+
+def flat_chance(
+    limits: NDArray[np.float64], grid: LoadGrid, mass: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """
+    Return one site's chance of being flat by the end of each day.
+
+    Parameters
+    ----------
+    limits : numpy.ndarray, shape (n_weathers, n_ages)
+        From `WeatherSums.limits`.
+    grid : LoadGrid
+        Cells; within one the mass is spread evenly.
+    mass : numpy.ndarray, shape (n_cells,)
+        What is known of the site's load.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n_ages,)
+        As ``flat_share(limits, grid) @ mass``, without the table in between.
+
+    Examples
+    --------
+    >>> limits, grid = np.array([[0.08, 0.05], [0.07, 0.01]]), LoadGrid(0.0, 3)
+    >>> mass = np.array([0.2, 0.5, 0.3])
+    >>> bool(np.allclose(flat_chance(limits, grid, mass), flat_share(limits, grid) @ mass, atol=1e-15))
+    True
+    """
+    place = np.clip((limits - grid.low) / WIDTH, 0.0, float(grid.n_cells))
+    above = 1.0 - np.concatenate([[0.0], np.cumsum(mass)])
+    cell = np.minimum(place.astype(np.int64), grid.n_cells - 1)
+    chance = above[cell] - (place - cell) * (above[cell] - above[cell + 1])
+    return np.asarray(np.clip(chance.mean(axis=0), 0.0, 1.0), dtype=np.float64)
 
 
 def with_early_failures(table: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,7 +15,7 @@ from tripplan.forecast.learning import CELLS, EDGES, MIDDLES, WIDTH
 from tripplan.forecast.panel import PanelSums
 from tripplan.forecast.percent import PercentMeaning, percent_meaning
 
-__all__ = ["NOTHING", "NOTICED_DAYS", "RunEvidence", "learn_percent", "run_evidence"]
+__all__ = ["NOTHING", "NOTICED_DAYS", "RunEvidence", "RunsEvidence", "learn_percent", "run_evidence"]
 
 #: Share of rested voltages that are simply wrong (meter, wrong pack, not rested). Assumption.
 _WRONG_READINGS = 0.05
@@ -48,6 +48,35 @@ class RunEvidence:
     charges: NDArray[np.float64]
     sds: NDArray[np.float64]
 
+
+class RunsEvidence:
+    """
+    What the runs of one site say, side by side.
+
+    Parameters
+    ----------
+    runs : sequence of RunEvidence
+        Each run's own, at least one.
+
+    Attributes
+    ----------
+    signs : numpy.ndarray, shape (n_runs, CELLS)
+        Likelihood of each run's signs of life and of darkness.
+    n_readings : numpy.ndarray, shape (n_runs,)
+        Readings of each.
+    """
+
+    def __init__(self, runs: Sequence[RunEvidence]) -> None:
+        self.signs = np.stack([run.signs for run in runs])
+        self.n_readings = counts = np.array([len(run.charges) for run in runs])
+        self._charges = np.concatenate([run.charges for run in runs])[:, None]
+        self._left = np.clip(np.concatenate([run.left for run in runs]), 0.0, 1.0)
+        self._sds = np.concatenate([run.sds for run in runs])
+        # readings of one run share the pack's own error: together they never count for more than two
+        self._wider = np.repeat(np.maximum(1.0, counts / 2.0) ** 0.5, counts)
+        self._with_readings = np.flatnonzero(counts)
+        self._firsts = (np.cumsum(counts) - counts)[self._with_readings]
+
     def readings(self, offset: float, sd: float) -> NDArray[np.float64]:
         """
         Return the likelihood of the readings alone.
@@ -61,25 +90,22 @@ class RunEvidence:
 
         Returns
         -------
-        numpy.ndarray, shape (CELLS,)
+        numpy.ndarray, shape (n_runs, CELLS)
             At most 1.
         """
-        if not len(self.charges):
-            return np.ones(CELLS)
-        # readings of one run share the pack's own error: together they never count for more than two
-        is_volts = self.sds <= 0.0
-        sds = np.where(is_volts, sd, self.sds) * max(1.0, len(self.charges) / 2.0) ** 0.5
+        found = np.ones_like(self.signs)
+        if not len(self._firsts):
+            return found
+        is_volts = self._sds <= 0.0
+        sds = np.where(is_volts, sd, self._sds) * self._wider
         high = np.where(is_volts, offset, 0.0)[:, None]
-        apart = (np.clip(self.left, 0.0, 1.0) + high - self.charges[:, None]) / sds[:, None]
+        apart = (self._left + high - self._charges) / sds[:, None]
         # what reads full is at least that full, what reads empty at most that
-        apart = np.where((self.charges[:, None] >= 1.0) & (apart > 0.0), 0.0, apart)
-        apart = np.where((self.charges[:, None] <= 0.0) & (apart < 0.0), 0.0, apart)
-        found = (1.0 - _WRONG_READINGS) * np.exp(-0.5 * apart**2) + _WRONG_READINGS
-        return np.asarray(found.prod(axis=0), dtype=np.float64)
-
-    def everything(self, offset: float, sd: float) -> NDArray[np.float64]:
-        """Return the likelihood of all of it, shape (CELLS,); see `readings`."""
-        return self.signs * self.readings(offset, sd)
+        apart = np.where((self._charges >= 1.0) & (apart > 0.0), 0.0, apart)
+        apart = np.where((self._charges <= 0.0) & (apart < 0.0), 0.0, apart)
+        each = (1.0 - _WRONG_READINGS) * np.exp(-0.5 * apart**2) + _WRONG_READINGS
+        found[self._with_readings] = np.multiply.reduceat(each, self._firsts, axis=0)
+        return found
 
 
 NOTHING = RunEvidence(np.ones(CELLS), np.empty((0, CELLS)), np.empty(0), np.empty(0))

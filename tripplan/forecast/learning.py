@@ -237,8 +237,9 @@ def fit_fleet(chains: Sequence[Chain]) -> FleetFit:
     drift = DRIFT_PER_YEAR
     moving = _thinned([chain for chain in telling if sum(chain.gaps) > 0.0], _MOST_SITES_WEIGHED)
     if moving:
+        layers = _Layers(moving)
         evidence = np.array(
-            [_fit_fleet(moving, usual_tau, usual_eta, float(drift)).log_evidence for drift in _DRIFTS]
+            [_fit_fleet(moving, usual_tau, usual_eta, float(one), layers).log_evidence for one in _DRIFTS]
         )
         evidence += -0.5 * (np.log(_DRIFTS / DRIFT_PER_YEAR) / _LOG_SPREAD_SD) ** 2
         weight = np.exp(evidence - evidence.max())
@@ -315,7 +316,8 @@ def _filter(
     for left in range(max(lengths), 0, -1):
         # `left` counts runs from the end; sites with fewer join later
         columns = [column for column, length in enumerate(lengths) if length >= left]
-        _drift_by_gap(chains, columns, lengths, left, theta, kernels)
+        for months, those in _months_before(chains, columns, lengths, left).items():
+            theta[:, those] = kernels.drift(months / 12.0) @ theta[:, those]
         likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
         foreseen = kernels.eta @ theta[:, columns]
         for place, column in enumerate(columns):
@@ -366,27 +368,6 @@ def _foreseen_now(
     return found
 
 
-def _drift_by_gap(
-    chains: Sequence[Chain],
-    columns: Sequence[int],
-    lengths: Sequence[int],
-    left: int,
-    theta: NDArray[np.float64],
-    kernels: _Kernels,
-    *,
-    backward: bool = False,
-) -> None:
-    """Let the level at the run that is `left`th from the end drift from the run before it, or back to it."""
-    months: dict[int, list[int]] = {}
-    for column in columns:
-        place = lengths[column] - left
-        if place > 0:
-            months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(column)
-    for count, those in months.items():
-        kernel = kernels.drift(count / 12.0)
-        theta[:, those] = (kernel.T if backward else kernel) @ theta[:, those]
-
-
 def _with_strays(likelihood: NDArray[np.float64], foreseen: NDArray[np.float64]) -> NDArray[np.float64]:
     """Put a floor under a likelihood: now and then a run ends for a reason outside the model."""
     floor = (foreseen * likelihood).sum(axis=0) + 1e-12
@@ -404,18 +385,23 @@ def _priors() -> NDArray[np.float64]:
 
 
 def _fit_fleet(
-    chains: Sequence[Chain], usual_tau: float, usual_eta: float, drift_per_year: float
+    chains: Sequence[Chain],
+    usual_tau: float,
+    usual_eta: float,
+    drift_per_year: float,
+    layers: _Layers | None = None,
 ) -> FleetFit:
     """Average the spreads and the class means over a grid of values, weighed by how well they explain."""
     groups = list(dict.fromkeys(chain.group for chain in chains))
     member = np.array([groups.index(chain.group) for chain in chains])
     mean_prior = -0.5 * (_MEANS / _MEAN_SD) ** 2
     mean_prior = mean_prior - np.log(np.exp(mean_prior).sum())
+    layers = _Layers(chains) if layers is None else layers
     priors = _priors()
     evidence = np.empty((len(_TAUS), len(_ETAS)))
     shapes = np.empty((len(_TAUS), len(_ETAS), len(groups), len(_MEANS)))
     for place, eta_sd in enumerate(_ETAS):
-        messages = _backward(chains, _Kernels(float(eta_sd), drift_per_year))
+        messages = layers.backward(_Kernels(float(eta_sd), drift_per_year))
         log_fit = np.log(priors @ messages + 1e-300).reshape(len(_TAUS), len(_MEANS), len(chains))
         for number in range(len(groups)):
             shapes[:, place, number] = log_fit[:, :, member == number].sum(axis=2) + mean_prior
@@ -439,15 +425,51 @@ def _fit_fleet(
     return FleetFit(tau, eta_sd, drift_per_year, means, log_evidence)
 
 
-def _backward(chains: Sequence[Chain], kernels: _Kernels) -> NDArray[np.float64]:
-    """Return the likelihood of all runs of each site as a function of its level at the first run."""
-    messages = np.ones((CELLS, len(chains)))
-    lengths = [len(chain.likelihoods) for chain in chains]
-    for left in range(1, max(lengths) + 1):
-        # `left` counts runs from the end
-        columns = [column for column, length in enumerate(lengths) if length >= left]
-        likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
-        seen = (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * likelihood.mean(axis=0)
-        messages[:, columns] *= kernels.eta.T @ seen
-        _drift_by_gap(chains, columns, lengths, left, messages, kernels, backward=True)
-    return messages
+class _Layers:
+    """
+    The runs of some sites, one layer for the last run of each, one for the last but one, and so on.
+
+    Attributes
+    ----------
+    runs : list of (numpy.ndarray, numpy.ndarray)
+        For each layer the sites that have such a run, and its likelihood with the floor of strays under it.
+    drifts : list of list of (int, numpy.ndarray)
+        For each layer how many months lie before that run, and at which sites.
+    """
+
+    def __init__(self, chains: Sequence[Chain]) -> None:
+        self.n_sites = len(chains)
+        self.runs: list[tuple[NDArray[np.int64], NDArray[np.float64]]] = []
+        self.drifts: list[list[tuple[int, NDArray[np.int64]]]] = []
+        lengths = [len(chain.likelihoods) for chain in chains]
+        for left in range(1, max(lengths) + 1):
+            columns = [column for column, length in enumerate(lengths) if length >= left]
+            likelihood = np.stack([chains[c].likelihoods[lengths[c] - left] for c in columns], axis=1)
+            seen = (1.0 - STRAY_SHARE) * likelihood + STRAY_SHARE * likelihood.mean(axis=0)
+            self.runs.append((np.array(columns), seen))
+            months = _months_before(chains, columns, lengths, left)
+            self.drifts.append([(count, np.array(those)) for count, those in months.items()])
+
+    def backward(self, kernels: _Kernels) -> NDArray[np.float64]:
+        """Return the likelihood of all runs of each site as a function of its level at the first run."""
+        messages = np.ones((CELLS, self.n_sites))
+        said = kernels.eta.T @ np.concatenate([seen for _, seen in self.runs], axis=1)
+        first = 0
+        for (columns, seen), drifts in zip(self.runs, self.drifts, strict=True):
+            messages[:, columns] *= said[:, first : first + seen.shape[1]]
+            first += seen.shape[1]
+            for months, those in drifts:
+                messages[:, those] = kernels.drift(months / 12.0).T @ messages[:, those]
+        return messages
+
+
+def _months_before(
+    chains: Sequence[Chain], columns: Sequence[int], lengths: Sequence[int], left: int
+) -> dict[int, list[int]]:
+    """Return by months which sites' runs, `left`th from the end, come so long after the run before."""
+    months: dict[int, list[int]] = {}
+    for column in columns:
+        place = lengths[column] - left
+        if place > 0:
+            months.setdefault(round(chains[column].gaps[place - 1] * 12.0), []).append(column)
+    return months

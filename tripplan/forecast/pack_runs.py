@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.fleet import Fleet
-from tripplan.forecast.basis import Evidence, pack_health
+from tripplan.forecast.basis import Evidence, HealthBook
 from tripplan.forecast.battery import battery_of
-from tripplan.forecast.learning import MIDDLES, WIDTH
+from tripplan.forecast.learning import CELLS, MIDDLES, WIDTH
 from tripplan.forecast.outlook import PackLearned
 from tripplan.forecast.pool import SiteKnowledge
 
@@ -31,7 +31,9 @@ _SAYS_NOTHING = 1e-3
 _LEAST_REST = 0.25
 #: Chance of a run that ended for a reason outside the model; assumption, as in the learning of sites.
 _STRAY = 0.02
-_SHIFTS = WIDTH * np.arange(-18, 19)
+_MOST_CELLS = 18
+_SHIFTS = WIDTH * np.arange(-_MOST_CELLS, _MOST_CELLS + 1)
+_SPAN = WIDTH * (np.arange(CELLS + 2 * _MOST_CELLS) - _MOST_CELLS) + MIDDLES[0]
 
 
 def learn_packs(
@@ -64,10 +66,11 @@ def learn_packs(
         ):
             if run.pack_id and np.ptp(likelihood) > _SAYS_NOTHING:
                 runs[run.pack_id].append((foreseen, likelihood))
+    book = HealthBook(fleet)
     found: dict[str, PackLearned] = {}
     for pack in fleet.packs or ():
         kind = fleet.pack_types[pack.pack_type]
-        health, spread = pack_health(fleet, kind, pack, battery_of(kind), on)
+        health, spread = book.health(kind, pack, battery_of(kind), on)
         shift, sd = _shift(runs.get(pack.pack_id, ()), spread)
         found[pack.pack_id] = PackLearned(
             health=float(health * np.exp(-shift)),
@@ -91,10 +94,11 @@ def _shift(
         middle = float(foreseen @ MIDDLES)
         variance = float(foreseen @ (MIDDLES - middle) ** 2)
         rest = max(variance - spread**2, _LEAST_REST * variance, WIDTH**2 / 12.0)
-        given = np.exp(-0.5 * (MIDDLES[None, :] - middle - _SHIFTS[:, None]) ** 2 / rest)
-        given /= given.sum(axis=1, keepdims=True)
+        # the shifts are whole cells, so that all of them look at pieces of one bell
+        bell = np.exp(-0.5 * (_SPAN - middle) ** 2 / rest)
+        given = np.correlate(bell, likelihood)[::-1] / (np.correlate(bell, np.ones(CELLS))[::-1] + 1e-300)
         usual = float(foreseen @ likelihood)
-        mass = mass * ((1.0 - _STRAY) * (given @ likelihood) + _STRAY * usual)
+        mass = mass * ((1.0 - _STRAY) * given + _STRAY * usual)
         mass /= mass.sum()
     shift = float(mass @ _SHIFTS)
     return shift, min(spread, float(np.sqrt(mass @ (_SHIFTS - shift) ** 2)))

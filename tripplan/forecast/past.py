@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.forecast.basis import Evidence
-from tripplan.forecast.crossing import flat_share, grid_over, quantiles_by_site, with_early_failures
+from tripplan.forecast.crossing import flat_chance, grid_over, quantile_days, with_early_failures
 from tripplan.forecast.learning import MIDDLES, SiteLearned
 from tripplan.forecast.outlook import FOLLOWED_DAYS, PastRun
 from tripplan.forecast.pool import Physics, SiteKnowledge
@@ -18,7 +18,7 @@ from tripplan.forecast.pool import Physics, SiteKnowledge
 __all__ = ["pack_notes", "past_runs"]
 
 _SHOWN = 5
-_LEVELS = np.array([[0.05], [0.5], [0.95]])
+_LEVELS = np.array([0.05, 0.5, 0.95])
 #: Standard deviations by which a pack must fall short.
 _CLEARLY = 2.0
 
@@ -51,9 +51,9 @@ def past_runs(item: Evidence, physics: Physics, learned: SiteLearned) -> tuple[P
         base, mass = np.array([load.log_mean]), cells[None, :]
         grid = grid_over(base, mass)
         limits = physics.sums(item, load).limits(start, FOLLOWED_DAYS, run.charge_in)
-        flat = with_early_failures(flat_share(limits, grid))
+        chance = with_early_failures(flat_chance(limits, grid, grid.masses(base, mass)[:, 0])[:, None])
         early, likely, late = (
-            math.floor(days) for days in quantiles_by_site(flat, grid.masses(base, mass), _LEVELS)[:, 0]
+            math.floor(days) for days in quantile_days(np.repeat(chance, len(_LEVELS), axis=1), _LEVELS)
         )
         days = run.days
         if run.dark_by is not None:

@@ -17,9 +17,9 @@ from tripplan.forecast.backup import Backup
 from tripplan.forecast.basis import Evidence, Load
 from tripplan.forecast.battery import battery_of
 from tripplan.forecast.crossing import WeatherSums
-from tripplan.forecast.evidence import NOTHING, RunEvidence, learn_percent, run_evidence
+from tripplan.forecast.evidence import NOTHING, RunEvidence, RunsEvidence, learn_percent, run_evidence
 from tripplan.forecast.history import Run
-from tripplan.forecast.learning import CELLS, Chain, SiteLearned, fit_fleet, learn_sites, weigh
+from tripplan.forecast.learning import Chain, SiteLearned, fit_fleet, learn_sites, weigh
 from tripplan.forecast.panel import PanelSums
 from tripplan.forecast.percent import PercentMeaning
 from tripplan.forecast.sun import PANEL_YIELD, panel_mah_per_day
@@ -244,8 +244,8 @@ def _all_runs(
     physics: Physics,
     on: date,
     meanings: Mapping[str, PercentMeaning | None],
-) -> dict[int, RunEvidence]:
-    """Return what each run says, by its identity; runs that began on one day share their limits."""
+) -> dict[str, RunsEvidence]:
+    """Return what each site's ended runs and pack in place say; runs that began on one day share limits."""
     runs = [
         (item, load, run)
         for item in evidence
@@ -263,12 +263,17 @@ def _all_runs(
             sums = physics.sums(item, load)
             meaning = meanings.get(item.site.site_id)
             said[id(run)] = run_evidence(run, load.log_mean, sums, physics.first, meaning)
-    return said
+    return {
+        item.site.site_id: RunsEvidence(
+            [said.pop(id(run), NOTHING) for run in (*item.history.past, item.history.now)]
+        )
+        for item in evidence
+    }
 
 
 def _learn_volts(
     items: Sequence[Evidence],
-    said: Mapping[int, RunEvidence],
+    said: Mapping[str, RunsEvidence],
     physics: Physics,
     on: date,
     spreads: tuple[float, float],
@@ -280,11 +285,7 @@ def _learn_volts(
     from visit to visit: this common part is weighed by how well the fleet's runs agree under each value.
     """
     usual = Volts()
-    some = [
-        item
-        for item in items
-        if any(id(run) in said and len(said[id(run)].charges) for run in item.history.past)
-    ]
+    some = [item for item in items if said[item.site.site_id].n_readings[:-1].any()]
     some = some[:: max(1, -(-len(some) // _MOST_SITES_WEIGHED))]
     if not some:
         return usual
@@ -303,33 +304,30 @@ def _learn_volts(
 
 def _chain(
     item: Evidence,
-    said: Mapping[int, RunEvidence],
+    said: Mapping[str, RunsEvidence],
     physics: Physics,
     on: date,
     spreads: tuple[float, float],
     volts: Volts,
 ) -> Chain:
     sd = volts.reading_sd(battery_of(physics.fleet.pack_types[item.site.pack_type]).soc_reading_sd)
-    likelihoods = [said.get(id(run), NOTHING).everything(volts.offset, sd) for run in item.history.past]
+    found = said[item.site.site_id]
+    readings = found.readings(volts.offset, sd)
+    likelihoods = found.signs * readings
     middles = [_middle(run, on) for run in item.history.past]
     now = item.history.now
-    readings = np.ones(CELLS)
     if now is None or item.in_place is None:
-        likelihoods.append(readings)
         middles.append(float(on.toordinal()))
     else:
-        found = said.get(id(now), NOTHING)
-        # that it is taken to run today, without a record, teaches nothing
-        readings = found.readings(volts.offset, sd)
-        likelihoods.append(found.signs * readings)
-        # the draw that will have emptied it is that of the middle of its life, much of which lies ahead
+        # that it is taken to run today, without a record, teaches nothing; the draw that will have emptied it
+        # is that of the middle of its life, much of which lies ahead
         half = min(FAR_DAYS, math.exp(-item.in_place.log_mean)) / 2.0
         middles.append(now.start.toordinal() + half)
     gaps = tuple(max(0.0, (after - before) / DAYS_PER_YEAR) for before, after in pairwise(middles))
     group = (item.site.profile, item.expected.basis, item.site.pack_type)
     tested = item.in_place is not None and item.in_place.run_sd < spreads[1]
     now_eta = item.in_place.run_sd if item.in_place is not None and tested else None
-    return Chain(group, tuple(likelihoods), readings, gaps, *spreads, now_eta)
+    return Chain(group, tuple(likelihoods), readings[-1], gaps, *spreads, now_eta)
 
 
 def _middle(run: Run, on: date) -> float:
