@@ -10,6 +10,9 @@ from __future__ import annotations
 
 import socket
 import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from types import ModuleType
@@ -35,9 +38,15 @@ from tripplan.fleet import (
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 
 # The same examples in every run, so that a change is judged by what it did; exploring is a run of its own.
-hypothesis.settings.register_profile("repeatable", derandomize=True, deadline=None)
-hypothesis.settings.register_profile("explore", max_examples=2000, deadline=None)
+# How slow an example is depends on what else the machine does, and is no fault.
+_SLOW = [hypothesis.HealthCheck.too_slow]
+hypothesis.settings.register_profile(
+    "repeatable", derandomize=True, deadline=None, suppress_health_check=_SLOW
+)
+hypothesis.settings.register_profile("explore", max_examples=2000, deadline=None, suppress_health_check=_SLOW)
 hypothesis.settings.load_profile("repeatable")
+
+Once = Callable[[str, Callable[[Path], None]], Path]
 
 _HERE = Path(__file__).parent
 for _folder in ("properties", "benchmarks", "published", "outputs"):
@@ -179,6 +188,80 @@ def valley_fleet() -> Fleet:
     from tripplan.inputs import read_fleet
 
     return read_fleet(Path(tripplan.__file__).parent / "demo")
+
+
+@pytest.fixture(scope="session")
+def once(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """
+    Make a folder once for all processes that share this run's tests, and return it.
+
+    ``once(name, fill)`` calls ``fill(folder)`` in the process that asks first; the others wait until it is
+    done. Nobody changes what stands there: take a copy.
+    """
+    here = tmp_path_factory.getbasetemp()
+    root = (here.parent if hasattr(request.config, "workerinput") else here) / "once"
+    root.mkdir(exist_ok=True)
+
+    def make(name: str, fill: Callable[[Path], None]) -> Path:
+        folder, begun, done = root / name, root / f"{name}.begun", root / f"{name}.done"
+        try:
+            begun.touch(exist_ok=False)
+        except FileExistsError:
+            while not done.exists():
+                time.sleep(0.05)
+        else:
+            said = root / f"{name}.said"
+            try:
+                fill(folder)
+                said.write_text("", encoding="utf-8")
+            except BaseException as error:
+                said.write_text(f"{name} could not be made: {error!r}", encoding="utf-8")
+                raise
+            finally:
+                said.rename(done)
+        said = done.read_text(encoding="utf-8")
+        assert not said, said
+        return folder
+
+    return make
+
+
+@dataclass(frozen=True)
+class DemoRun:
+    """The streams and the folder of one run of the demo."""
+
+    output: str
+    remarks: str
+    folder: Path
+
+    @property
+    def fleet(self) -> Path:
+        return self.folder / "fleet"
+
+
+@pytest.fixture(scope="session")
+def demo_run(once: Once) -> DemoRun:
+    """
+    Run the demo once for all tests; they only look at it.
+
+    Its time limit is out of reach, so that its plan is the one that its counts give, on any machine.
+    """
+
+    def run(made: Path) -> None:
+        from click.testing import CliRunner
+
+        from tripplan.cli import main
+
+        made.mkdir()
+        command = ["demo", "--out", str(made / "tripplan-demo"), "--time-limit", "100000"]
+        done = CliRunner().invoke(main, command, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        (made / "output.txt").write_text(done.stdout, encoding="utf-8")
+        (made / "remarks.txt").write_text(done.stderr, encoding="utf-8")
+
+    made = once("demo", run)
+    output, remarks = ((made / f"{name}.txt").read_text(encoding="utf-8") for name in ("output", "remarks"))
+    return DemoRun(output, remarks, made / "tripplan-demo")
 
 
 @pytest.fixture(scope="session")

@@ -248,7 +248,7 @@ def test_waiting_for_the_lock(tmp_path: Path) -> None:
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True) as other:
         assert other.stdout is not None
         assert other.stdout.readline() == "held\n"
-        with lock_folder(tmp_path, wait_s=20.0):
+        with lock_folder(tmp_path, wait_s=600.0):
             pass
 
 

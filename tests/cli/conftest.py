@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,42 +34,18 @@ def door() -> Door:
     return run
 
 
-@dataclass(frozen=True)
-class DemoRun:
-    """The streams and the folder of one run of the demo."""
-
-    output: str
-    remarks: str
-    folder: Path
-
-    @property
-    def fleet(self) -> Path:
-        return self.folder / "fleet"
-
-
 @pytest.fixture(scope="session")
-def demo_run(tmp_path_factory: pytest.TempPathFactory) -> DemoRun:
-    """Run the demo once for all tests; they only look at it."""
-    folder = tmp_path_factory.mktemp("demo") / "tripplan-demo"
-    done = CliRunner().invoke(main, ["demo", "--out", str(folder)], catch_exceptions=False)
-    assert done.exit_code == 0, done.output
-    return DemoRun(done.stdout, done.stderr, folder)
-
-
-@pytest.fixture(scope="session")
-def planned_example(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+def planned_example(once: Callable[[str, Callable[[Path], None]], Path]) -> Callable[[str], Path]:
     """Return a folder with an example and its plan.json, made once; copy it before changing it."""
-    made: dict[str, Path] = {}
 
     def planned(name: str) -> Path:
-        if name not in made:
-            folder = tmp_path_factory.mktemp("examples") / name
+        def plan(folder: Path) -> None:
             shutil.copytree(ROOT / "examples" / name, folder)
             args = ["plan", str(folder), "--today", TODAY]
             done = CliRunner().invoke(main, args, catch_exceptions=False)
             assert done.exit_code == 0, done.output
-            made[name] = folder
-        return made[name]
+
+        return once(name, plan)
 
     return planned
 

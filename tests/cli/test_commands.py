@@ -10,7 +10,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -552,36 +551,47 @@ def test_no_trip_is_needed_where_nothing_is_due(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
-def test_ctrl_c_while_planning_leaves_nothing_half_written(tmp_path: Path) -> None:
+@pytest.mark.parametrize("moment", ["before the first plan", "with a plan in hand", "from outside"])
+def test_ctrl_c_while_planning_leaves_nothing_half_written(tmp_path: Path, moment: str) -> None:
     folder = tmp_path / "fleet"
     shutil.copytree(ROOT / "tripplan" / "demo", folder)
     before = _snapshot(folder)
-    code = (
-        "import sys\n"
-        "from tripplan.cli import main\n"
-        "import tripplan.pipeline.season as season\n"
-        "real = season.plan_season\n"
-        "def told(*args, **kwargs):\n"
-        "    print('PLANNING', flush=True)\n"
-        "    return real(*args, **kwargs)\n"
-        "season.plan_season = told\n"
-        f"main(['plan', {str(folder)!r}, '--today', '2026-11-25'], prog_name='tripplan')\n"
-    )
+    code = f"""
+import os, signal
+from tripplan.cli import main
+import tripplan.pipeline.season as season
+moment, real, told = {moment!r}, season.plan_season, []
+def planning(*args, progress, **kwargs):
+    def hear(how_far):
+        progress(how_far)
+        if how_far.trip_count and not told:
+            told.append(how_far)
+            print("PLANNING", flush=True)
+            if moment == "with a plan in hand":
+                os.kill(os.getpid(), signal.SIGINT)
+    if moment == "before the first plan":
+        print("PLANNING", flush=True)
+        os.kill(os.getpid(), signal.SIGINT)
+    return real(*args, progress=hear, **kwargs)
+season.plan_season = planning
+main(["plan", {str(folder)!r}, "--today", "2026-11-25"], prog_name="tripplan")
+"""
     with subprocess.Popen(
         [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
-        assert process.stderr is not None
         assert process.stdout.readline() == "PLANNING\n"
-        time.sleep(1.0)
-        process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=120)
+        if moment == "from outside":
+            process.send_signal(signal.SIGINT)
+        _, errors = process.communicate()
     assert process.returncode == 130, errors
     assert "Traceback" not in errors
     after = _snapshot(folder)
     plan, calendar = after.pop("plan.json", None), after.pop("calendar.html", None)
     assert after == before
     assert (plan is None) == (calendar is None)
+    assert plan is None or moment != "before the first plan"
+    assert plan is not None or moment != "with a plan in hand"
     if plan is None:
         assert errors.endswith("Stopped. Nothing is half written.\n")
     else:

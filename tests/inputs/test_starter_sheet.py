@@ -561,7 +561,11 @@ def test_a_waypoint_off_the_earth_is_a_fault(tmp_path):
 WORDS = st.text(st.characters(blacklist_categories=("Cs", "Cc", "Cf", "Zl", "Zp")), max_size=30)
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=40,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(names=st.lists(WORDS, min_size=1, max_size=5), more=WORDS)
 def test_any_name_survives_or_is_refused_by_name(tmp_path_factory, names, more):
     tmp_path = tmp_path_factory.mktemp("sheet")

@@ -16,6 +16,7 @@ import pytest
 from tripplan.fleet import AccessRule, DateSpan, Found, Leg, VisitRecord
 from tripplan.plan import plan_season
 from tripplan.plan.check import check_plan
+from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
 
@@ -194,7 +195,7 @@ def test_what_the_shelf_cannot_give_is_counted(tiny_fleet, tiny_outlook):
 def test_every_reason_of_random_fleets_can_be_given(random_fleets, seed):
     fleet, outlook = random_fleets.random_fleet(5000 + seed)
     travel = measure_travel(fleet)
-    plan = plan_season(fleet, outlook, travel, made_on=outlook.on, time_limit_s=1)
+    plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=Effort().short())
     for late in plan.unserved:
         assert late.reason
         assert late.smallest_change.endswith(".")

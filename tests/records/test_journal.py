@@ -27,7 +27,11 @@ def number_of(entry: Entry | None) -> int | None:
     return None if entry is None else entry.number
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    deadline=None,
+)
 @given(steps=st.lists(st.sampled_from(["record", "undo", "redo"]), max_size=12))
 def test_what_can_be_undone_and_redone_is_found_from_the_end(tmp_path, steps) -> None:  # type: ignore[no-untyped-def]
     shutil.rmtree(tmp_path / "journal", ignore_errors=True)

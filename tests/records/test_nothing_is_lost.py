@@ -227,7 +227,11 @@ layouts = st.sampled_from(
 )
 
 
-@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(
+    max_examples=40,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+    deadline=None,
+)
 @given(
     told=st.lists(told_visits, min_size=1, max_size=4, unique_by=lambda one: (one["site_id"], one["when"])),
     layout=layouts,

@@ -23,7 +23,7 @@ LATER = date(2027, 1, 20)
 @pytest.fixture(scope="module")
 def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = write_fleet(tmp_path_factory.mktemp("trips") / "fleet")
-    run_plan(folder, today=PLANNED_ON, time_limit_s=20)
+    run_plan(folder, today=PLANNED_ON)
     return folder
 
 
@@ -112,9 +112,9 @@ def test_the_plan_on_file_is_used_again_also_while_a_trip_is_open(fleet: Path) -
     (fleet / "packs.csv").unlink()  # where stock limits, no trip can be planned before the packs are told of
     today = day_after(fleet)
     before = folder_digest(fleet)
-    anew = run_trip(fleet, today=today, time_limit_s=20)
+    anew = run_trip(fleet, today=today)
     assert anew.planned.anew
-    again = run_trip(fleet, today=today, time_limit_s=20)
+    again = run_trip(fleet, today=today)
     assert not again.planned.anew
     assert [trip.trip_id for trip in again.planned.open_trips] == [anew.planned.open_trips[0].trip_id]
     assert folder_digest(fleet) == before
@@ -122,10 +122,10 @@ def test_the_plan_on_file_is_used_again_also_while_a_trip_is_open(fleet: Path) -
         "record", fleet, "--trip", anew.planned.open_trips[0].trip_id, "--not-made", "--yes", today=today
     )
     assert done.exit_code == 0
-    told = run_trip(fleet, today=today, time_limit_s=20)
+    told = run_trip(fleet, today=today)
     assert told.planned.anew  # its packs are spares again
     assert told.planned.open_trips == ()
-    assert not run_trip(fleet, today=today, time_limit_s=20).planned.anew
+    assert not run_trip(fleet, today=today).planned.anew
 
 
 def test_results_answer_it_and_name_what_was_not_told(fleet: Path, tmp_path: Path) -> None:

@@ -77,9 +77,10 @@ class Reporter:
             if self._status is not None:
                 self._status.update(self._text + " ...")
             else:
-                self._timer = threading.Timer(_SILENT_S, self._late)
-                self._timer.daemon = True
-                self._timer.start()
+                timer = threading.Timer(_SILENT_S, lambda: self._late(timer))
+                timer.daemon = True
+                self._timer = timer
+                timer.start()
 
     def season(self, progress: Progress) -> None:
         """Tell how far the planning of the season is."""
@@ -103,9 +104,10 @@ class Reporter:
             if self._status is not None:
                 self._status.stop()
 
-    def _late(self) -> None:
+    def _late(self, timer: threading.Timer) -> None:
         with self._lock:
-            self._show(force=True)
+            if timer is self._timer:  # else its step ended while it was about to speak
+                self._show(force=True)
 
     def _show(self, *, force: bool) -> None:
         if self._printer.err.is_terminal:
