@@ -79,6 +79,15 @@ def test_every_command_explains_itself_with_an_example(name: str) -> None:
         assert option in done.output
 
 
+def test_the_demo_says_what_it_takes_as_today_and_for_how_long_it_searches() -> None:
+    from tripplan.pipeline import DEMO_TIME_LIMIT_S, DEMO_TODAY
+
+    text = " ".join(run("demo", "--help").output.split())
+    assert f"Day to take as today. [default: {DEMO_TODAY}, whatever the clock says]" in text
+    assert f"Most time for the search. [default: {DEMO_TIME_LIMIT_S:g}]" in text
+    assert "[default: the clock's date]" in " ".join(run("plan", "--help").output.split())
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_example_of_the_help_is_right_usage(name: str) -> None:
     command = main.commands[name]

@@ -83,5 +83,5 @@ def test_the_setup_lines_name_the_extra_and_the_command_that_exist() -> None:
     assert test is not None
     assert demo[1].endswith(".venv/bin/tripplan demo")
     assert "'.[dev]'" in test[1]
-    assert test[1].endswith('.venv/bin/pytest -q -n auto -m "not slow"')
+    assert test[1].endswith('.venv/bin/pytest -q -n auto --dist worksteal -m "not slow"')
     assert shutil.which("python3") is not None

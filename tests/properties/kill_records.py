@@ -63,21 +63,30 @@ def main(place: Path, count: int, seed: int) -> dict[str, object]:
         shutil.rmtree(folder, ignore_errors=True)
         shutil.copytree(model, folder)
         reading, writing = os.pipe()
+        waiting, starting = os.pipe()
         child = os.fork()
         if child == 0:
             try:
+                os.read(waiting, 1)
                 record(folder, writing)
             finally:
                 os._exit(0)
         os.close(writing)
-        if number % 4:  # mostly while it writes, since that is but a small part of the whole
+        # The first is killed before it may begin and the second not at all, so that both ends are met on any machine.
+        if number:
+            os.write(starting, b".")
+        if number == 1:
+            while os.read(reading, 1):  # until it has ended
+                pass
+        elif number % 4:  # mostly while it writes, since that is but a small part of the whole
             os.read(reading, 1)
             time.sleep(chance.random() * 0.25 * whole_s)
-        else:
+        elif number:
             time.sleep(chance.random() * whole_s)
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
-        os.close(reading)
+        for end in (reading, waiting, starting):
+            os.close(end)
         notes += any(path.name.startswith(".tripplan-unfinished") for path in folder.iterdir())
         fleet = read_fleet(folder, DAY)  # any command's first step
         with lock_folder(folder):

@@ -13,7 +13,7 @@ from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.passphrase import find_passphrase, passphrase_options
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
-from tripplan.cli.running import Run, folder_argument, read_date, run_options
+from tripplan.cli.running import Run, folder_argument, read_date, run_options, say_other_defaults
 from tripplan.cli.season import print_forecast, print_plan, print_remarks
 from tripplan.cli.wording import clock, clock_up, day, duration, weekday
 
@@ -127,8 +127,8 @@ def demo(run: Run, out: Path) -> None:
     Do the whole job on the bundled demo fleet.
 
     Copies an invented fleet of cameras into DIR/fleet, reads it, forecasts, plans the season and
-    writes the field kit of the next trip. Unless told otherwise its today is 2026-11-25 and the search
-    ends after 30 seconds; 'tripplan plan DIR/fleet --today 2026-11-25' searches to its own end.
+    writes the field kit of the next trip. The search may end at its time limit; 'tripplan plan
+    DIR/fleet --today 2026-11-25' searches to its own end.
     """
     from tripplan.pipeline import DEMO_TIME_LIMIT_S, DEMO_TODAY, run_demo
 
@@ -162,6 +162,13 @@ def demo(run: Run, out: Path) -> None:
     if maps:
         printer.say(f"Open first: {maps[0]}", "bold")
 
+
+# In words of its own, since help loads nothing heavy; a test holds them against the pipeline's numbers.
+say_other_defaults(
+    demo,
+    today="Day to take as today. [default: 2026-11-25, whatever the clock says]",
+    time_limit="Most time for the search. [default: 45]",
+)
 
 _KIT_WORDS = {
     "map.html": "map, checklist and load list in one file, for the phone, no signal needed",

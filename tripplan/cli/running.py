@@ -14,7 +14,7 @@ import click
 from tripplan.cli.printing import Printer
 from tripplan.errors import StorageError
 
-__all__ = ["Run", "folder_argument", "read_date", "run_options"]
+__all__ = ["Run", "folder_argument", "read_date", "run_options", "say_other_defaults"]
 
 _Result = TypeVar("_Result")
 _FIRST_YEAR, _LAST_YEAR = 1980, 2100  # as for dates in the files
@@ -118,7 +118,11 @@ def _refuse_other_kinds(path: Path) -> None:
 
 _OPTIONS: tuple[Callable[[Any], Any], ...] = (
     click.option(
-        "--today", type=read_date, default=None, metavar="DATE", help="Day to take as today. [default: today]"
+        "--today",
+        type=read_date,
+        default=None,
+        metavar="DATE",
+        help="Day to take as today. [default: the clock's date]",
     ),
     click.option("--seed", type=click.IntRange(min=0), default=None, help="Seed of the search. [default: 1]"),
     click.option(
@@ -160,6 +164,24 @@ def run_options(body: Callable[..., _Result]) -> Callable[..., _Result]:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+def say_other_defaults(command: click.Command, **help_texts: str) -> None:
+    """
+    Let a command explain common options of it that it takes in its own way.
+
+    Parameters
+    ----------
+    command : click.Command
+        The command.
+    **help_texts : str
+        Help by parameter name, in place of the usual one.
+    """
+    for parameter in command.params:
+        if isinstance(parameter, click.Option) and parameter.name in help_texts:
+            parameter.help = help_texts.pop(parameter.name)
+    if help_texts:
+        raise ValueError(f"{command.name} has no options {', '.join(help_texts)}")
 
 
 folder_argument = click.argument(
