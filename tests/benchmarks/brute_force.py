@@ -19,7 +19,7 @@ from itertools import chain, combinations, product
 from typing import Any, NamedTuple
 
 from day_by_hand import Call, Country, TimedDay, best_day
-from greedy_plan import ChargingRoom, reachable_dates, work_seconds
+from greedy_plan import ChargingRoom, pack_back, reachable_dates, work_seconds
 
 from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
@@ -72,7 +72,8 @@ class _SiteState(NamedTuple):
 
 
 State = tuple[_SiteState, ...]
-Used = tuple[tuple[date, str, int], ...]
+Used = tuple[tuple[date, str, int, int], ...]
+"""Date, pack type, packs taken and packs brought back to be charged."""
 
 
 class _Cost(NamedTuple):
@@ -92,6 +93,7 @@ class _Brute:
         self.fleet, self.outlook = fleet, outlook
         self.country = Country(fleet, travel)
         self.sites = fleet.sites
+        self.odd = any(pack_back(fleet, site, first=True) != site.pack_type for site in fleet.sites)
         self._days: dict[Any, TimedDay | None] = {}
         self._ways: dict[Any, tuple[bool, ...]] = {}
         self._effects: dict[Any, tuple[_SiteState, int, int]] = {}
@@ -263,11 +265,15 @@ class _Brute:
             room = self._room(used)
             for picked, trips, seconds in self._all_crews(state, crews, day, room):
                 new, late_days, life = self.visit(state, day, picked)
-                counts = Counter(self.sites[k].pack_type for k, swap in picked.items() if swap)
                 now_used = used
-                if self.fleet.stock_is_kept and self.fleet.chargers:
+                if self.fleet.stock_is_kept and (self.fleet.chargers or self.odd):
                     # Otherwise nothing depends on it: all that came back is charged by the next date.
-                    now_used = used + tuple((day, name, count) for name, count in sorted(counts.items()))
+                    swapped = [k for k, swap in picked.items() if swap]
+                    out = Counter(self.sites[k].pack_type for k in swapped)
+                    back = Counter(
+                        pack_back(self.fleet, self.sites[k], first=state[k].put_in is None) for k in swapped
+                    )
+                    now_used = used + tuple((day, n, out[n], back[n]) for n in sorted({*out, *back} - {""}))
                 more = cost.plus(late_days, trips, seconds, life)
                 key = (new, now_used)
                 if key not in after or more < after[key]:
@@ -305,13 +311,13 @@ class _Brute:
 
         Packs go on a charger in the order in which they came back, on the one that has them off
         first. With one kind of charger and one type of pack no other order has more packs ready
-        on any date; `solve_by_force` refuses fleets with more. Without chargers `used` is empty: each
-        pack that went out brought one back that counts on every later date.
+        on any date; `solve_by_force` refuses fleets with more. Without chargers `used` is empty where
+        each pack that went out brought one back that counts on every later date.
         """
         room = ChargingRoom(self.fleet, self.outlook.on)
-        for day, name, count in used:
-            room.used[name, day] += count
-            for _ in range(count):
+        for day, name, out, back in used:
+            room.used[name, day] += out
+            for _ in range(back):
                 room.take_back(name, day)
         return room
 
@@ -325,6 +331,7 @@ def chargers_are_simple(fleet: Fleet) -> bool:
     }
     waiting = {site.pack_type for site in fleet.sites}
     waiting |= {name for name in fleet.pack_types if fleet.uncharged_on_shelf(name)}
+    waiting |= {pack_back(fleet, site, first=True) for site in fleet.sites}
     return len(kinds) == 1 and len(waiting & set(fleet.chargers[0].types)) <= 1
 
 

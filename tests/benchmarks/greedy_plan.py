@@ -21,7 +21,7 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.plan.document import ChargeSlot, Plan, Status, Trip, Unserved
 from tripplan.travel import crew_dates, crews_share_people
 
-__all__ = ["ChargingRoom", "greedy_plan", "reachable_dates"]
+__all__ = ["ChargingRoom", "greedy_plan", "pack_back", "reachable_dates"]
 
 
 @dataclass
@@ -86,6 +86,14 @@ class ChargingRoom:
         return self.fleet.charged_on_shelf(name) + back - gone
 
 
+def pack_back(fleet: Fleet, site: Site, *, first: bool) -> str:
+    """Return the type of the pack that a swap brings back to be charged; empty where it is no spare."""
+    for pack in fleet.packs or ():
+        if first and pack.where == site.site_id:
+            return "" if str(pack.state) in ("suspect", "retired") else pack.pack_type
+    return site.pack_type
+
+
 def reachable_dates(country: Country, site: Site, outlook: Outlook, *, with_jobs: bool) -> tuple[date, ...]:
     """Return the dates on which some crew alone could go out to one site, and back."""
     found = set()
@@ -112,6 +120,7 @@ class _Season:
         self.room = ChargingRoom(fleet, outlook.on)
         self.trips: list[Trip] = []
         self.previous: dict[str, date] = {}
+        self.swapped: set[str] = set()
         self.late: dict[str, list[tuple[date, date | None, int]]] = {}
         self.dark = 0.0
         self.packs = {
@@ -258,7 +267,12 @@ class _Season:
         for site_id, call in calls.items():
             self.previous[site_id] = day
             if call.swap:
-                self.room.take_back(self.fleet.sites_by_id[site_id].pack_type, day)
+                back = pack_back(
+                    self.fleet, self.fleet.sites_by_id[site_id], first=site_id not in self.swapped
+                )
+                self.swapped.add(site_id)
+                if back:
+                    self.room.take_back(back, day)
         self.trips.append(write_trip(self.country, crew, day, timed, calls, facts))
 
     def finish(self) -> Plan:

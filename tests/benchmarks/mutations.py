@@ -7,6 +7,7 @@ but it is certain that the named one is broken; where that cannot be had, the mu
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -971,6 +972,33 @@ def on_the_charger_before_it_came_back(rng: random.Random, s: Subject) -> Plan |
         return replace(slot, on=moment_to_local(start, zone), off=moment_to_local(start + long, zone))
 
     return _slot_changed(rng, s, one)
+
+
+@_breaks("charging")
+def charged_though_it_came_back_as_no_spare(_: random.Random, s: Subject) -> Plan | None:
+    """As many charges of a type as swaps, though one brought back a suspect pack or one of another type."""
+    in_place = {pack.where: pack for pack in s.fleet.packs or ()}
+    unfit = {"suspect", "retired"}
+    for number, charger in enumerate(s.fleet.chargers, 1):
+        for name in charger.types:
+            swapped = [v.site_id for t in s.plan.trips for v in t.visits if v.swap and v.pack_type == name]
+            old = [in_place[site] for site in set(swapped) if site in in_place]
+            lost = [pack for pack in old if str(pack.state) in unfit or pack.pack_type != name]
+            others = [site.site_id for site in s.fleet.sites if site.pack_type != name]
+            if not lost or any(site in in_place and in_place[site].pack_type == name for site in others):
+                continue
+            placed = sum(slot.pack_type == name and not slot.top_up for slot in s.plan.charging)
+            hours = math.ceil(charger.hours_per_pack * 3600)
+            first = local_moment(s.outlook.to + timedelta(days=60), 1080, s.fleet.zone)
+            starts = range(first, first + 10**9, hours + 2 * 86_400)
+            slots = [
+                ChargeSlot(
+                    name, number, *(moment_to_local(moment, s.fleet.zone) for moment in (on, on + hours))
+                )
+                for on in starts[: s.fleet.uncharged_on_shelf(name) + len(swapped) - placed]
+            ]
+            return replace(s.plan, charging=(*s.plan.charging, *slots))
+    return None
 
 
 @_breaks("charging")

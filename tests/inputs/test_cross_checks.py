@@ -279,7 +279,7 @@ def test_a_pack_unknown_to_packs_csv_is_remarked(folder, read):
     )
 
 
-def test_a_pack_that_comes_back_as_another_than_the_plan_counts_is_remarked(folder, read):
+def test_a_pack_that_comes_back_as_no_spare_of_the_site_s_type_is_remarked(folder, read):
     settings = (folder / "tripplan.toml").read_text("utf-8")
     lithium = '\n[pack_types.LFP12]\nchemistry = "lithium iron phosphate"\nvolts = 12.0\nplug = "5.5x2.1 centre +"\n'
     (folder / "tripplan.toml").write_text(settings + lithium, "utf-8")
@@ -291,12 +291,12 @@ def test_a_pack_that_comes_back_as_another_than_the_plan_counts_is_remarked(fold
     )
     suspect, other = read().remarks
     assert suspect == (
-        "packs.csv, row 2: pack P1 at A2 is suspect. The plan counts what a swap brings back as charged again; if it "
-        "needs this pack, that is one too many until it has passed a test."
+        "packs.csv, row 2: pack P1 at A2 is suspect. When it is swapped, the plan does not count it as coming back "
+        "to the shelf: it is no spare until it has passed a test."
     )
     assert other == (
-        "packs.csv, row 4: pack P3 at B1 is of type LFP12, the site's is SLA12. The plan counts a SLA12 as coming "
-        "back from there."
+        "packs.csv, row 4: pack P3 at B1 is of type LFP12, the site's is SLA12. When it is swapped, the plan counts a "
+        "LFP12 as coming back from there."
     )
 
 

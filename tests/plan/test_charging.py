@@ -6,8 +6,10 @@ import random
 from dataclasses import replace
 from datetime import date
 
+import pytest
+
 from tripplan.fleet import Charger, Pack, PackState, PackType
-from tripplan.plan.charging import Shortage, charge_schedule, most_charged
+from tripplan.plan.charging import Shortage, charge_schedule, most_charged, play_shelf
 
 ON = date(2027, 3, 1)  # day 0
 
@@ -156,3 +158,73 @@ def test_what_chargers_feed_is_never_more_than_the_limit_of_the_bound(tiny_fleet
                     spans += 1
                     full += used == limit > 0
     assert full > spans / 20, "the limit is hardly ever met: the test would not notice one too low"
+
+
+def _with_packs(tiny_fleet, chargers, *packs):
+    return replace(
+        tiny_fleet, chargers=chargers, packs=tuple(Pack(f"P{k}", *each) for k, each in enumerate(packs))
+    )
+
+
+def _runs_short(fleet, *swapped):
+    run = play_shelf(fleet, ON, [(day, fleet.sites_by_id[site_id]) for day, site_id in swapped])
+    return [(one.pack_type, one.day, one.missing) for one in run.shortages]
+
+
+@pytest.mark.parametrize("chargers", [(), (Charger(("SLA12", "SLA6"), 12.0, 2),)], ids=["at once", "charger"])
+def test_a_suspect_pack_that_comes_back_is_no_spare(tiny_fleet, chargers):
+    first, second, third = [site.site_id for site in tiny_fleet.sites if site.pack_type == "SLA12"][:3]
+    shelf = ("SLA12", None, None, None, "shelf")
+
+    def fleet(state):
+        there = ("SLA12", None, None, None, first, ON, state)
+        return _with_packs(tiny_fleet, chargers, shelf, there)
+
+    assert _runs_short(fleet(PackState.IN_USE), (0, first), (3, second)) == []
+    for state in (PackState.SUSPECT, PackState.RETIRED):
+        assert _runs_short(fleet(state), (0, first), (3, second)) == [("SLA12", 3, 1)]
+        # the second swap there brings back the good pack that the first put in
+        assert _runs_short(fleet(state), (0, first), (9, first)) == [("SLA12", 9, 1)]
+        assert _runs_short(fleet(state), (0, second), (3, first)) == []
+        assert _runs_short(fleet(state), (0, second), (3, first), (6, third)) == [("SLA12", 6, 1)]
+
+
+@pytest.mark.parametrize("chargers", [(), (Charger(("SLA12", "SLA6"), 12.0, 2),)], ids=["at once", "charger"])
+def test_a_pack_of_another_type_comes_back_to_its_own_shelf(tiny_fleet, chargers):
+    first, second = [site.site_id for site in tiny_fleet.sites if site.pack_type == "SLA12"][:2]
+    six = next(site.site_id for site in tiny_fleet.sites if site.pack_type == "SLA6")
+    odd = ("SLA6", None, None, None, first, ON, PackState.IN_USE)
+    fleet = _with_packs(tiny_fleet, chargers, ("SLA12", None, None, None, "shelf"), odd)
+    assert _runs_short(fleet, (0, first), (3, second)) == [("SLA12", 3, 1)]
+    assert _runs_short(fleet, (0, six)) == [("SLA6", 0, 1)]
+    assert _runs_short(fleet, (0, first), (3, six)) == []
+    # the only pack of six volts stands at a site of twelve: the bound must not say that none can come
+    assert most_charged(fleet, ON, "SLA6", 0, 3) >= 1
+    assert most_charged(fleet, ON, "SLA6", 0, 0) == 0
+
+
+def test_most_charged_is_no_less_than_any_season_with_packs_of_other_types_can_feed(tiny_fleet):
+    rng = random.Random(5)
+    sites = tiny_fleet.sites
+    fed = 0
+    for _ in range(400):
+        chargers = rng.choice([(), (Charger(("SLA12",), 12.0, 2), Charger(("SLA6", "SLA12"), 9.0, 1))])
+        packs = [(rng.choice(("SLA12", "SLA6")), None, None, None, "shelf") for _ in range(rng.randint(0, 3))]
+        packs += [
+            (rng.choice(("SLA12", "SLA6")), None, None, None, site.site_id, ON, PackState.IN_USE)
+            for site in sites
+            if rng.random() < 0.7
+        ]
+        fleet = _with_packs(tiny_fleet, chargers, *packs)
+        swapped = [
+            (day, site) for day in sorted(rng.sample(range(9), 4)) for site in sites if rng.random() < 0.3
+        ]
+        if play_shelf(fleet, ON, swapped).shortages:
+            continue
+        fed += 1
+        for name in ("SLA12", "SLA6"):
+            for since in range(9):
+                for until in range(since, 9):
+                    used = sum(since <= day <= until and site.pack_type == name for day, site in swapped)
+                    assert used <= most_charged(fleet, ON, name, since, until)
+    assert fed > 50

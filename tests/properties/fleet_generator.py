@@ -391,6 +391,14 @@ def _draw_packs(
             k=rng.randint(2, 5),
         ):
             packs.append(Pack(f"P{len(packs) + 1}", name, state=state))
+    # apart, so that all else is drawn as it was
+    odd = random.Random(f"{on} {len(packs)}")
+    for number, _ in enumerate(sites):
+        chance = odd.random()
+        if chance < 0.12:
+            packs[number] = replace(packs[number], state=odd.choice((PackState.SUSPECT, PackState.RETIRED)))
+        elif chance < 0.2:
+            packs[number] = replace(packs[number], pack_type=odd.choice(sorted(types)))
     return tuple(packs)
 
 

@@ -6,10 +6,12 @@ Reduced counts run always; the full counts of the claims are marked ``slow``.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
 
+from tripplan.fleet import Fleet
 from tripplan.plan import check_plan, plan_season
 from tripplan.plan.document import Plan, Status
 from tripplan.travel import measure_travel
@@ -93,7 +95,9 @@ class _Comparison:
         )
 
 
-def _compare_with_force(random_fleets, wanted: int) -> _Comparison:
+def _compare_with_force(
+    random_fleets, wanted: int, only: Callable[[Fleet], bool] = lambda _: True
+) -> _Comparison:
     """
     Compare plans with the enumeration, over so many seasons that can be enumerated.
 
@@ -106,6 +110,8 @@ def _compare_with_force(random_fleets, wanted: int) -> _Comparison:
     while compared < wanted:
         seed += 1
         fleet, outlook = random_fleets.tiny_season(seed)
+        if not only(fleet):
+            continue
         travel = measure_travel(fleet)
         try:
             best = solve_by_force(fleet, outlook, travel)
@@ -160,3 +166,23 @@ def test_the_solver_agrees_with_trying_everything_in_200_seasons(random_fleets):
     result = _compare_with_force(random_fleets, 200)
     print(result.counts)
     _assert_good(result)
+
+
+def _brings_back_no_spare(fleet: Fleet) -> bool:
+    from greedy_plan import pack_back
+
+    return any(pack_back(fleet, site, first=True) != site.pack_type for site in fleet.sites)
+
+
+def test_the_solver_agrees_where_packs_come_back_as_no_spares(random_fleets):
+    result = _compare_with_force(random_fleets, 10, _brings_back_no_spare)
+    assert result.wrong == [], result.counts
+    assert result.full + result.partial > result.bent
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_the_solver_agrees_in_60_seasons_where_packs_come_back_as_no_spares(random_fleets):
+    result = _compare_with_force(random_fleets, 60, _brings_back_no_spare)
+    print(result.counts)
+    assert result.wrong == [], result.counts

@@ -142,6 +142,22 @@ class Fleet:
         return found
 
     @cached_property
+    def odd_returns(self) -> Mapping[str, str]:
+        """
+        What the first swap brings back from sites whose pack in place is no good one of the site's type.
+
+        By site id the type of that pack; empty where it is suspect or retired, so that it is no spare.
+        """
+        standing = {pack.where: pack for pack in self.packs or ()}
+        unfit = (PackState.SUSPECT, PackState.RETIRED)
+        return {
+            site.site_id: "" if pack.state in unfit else pack.pack_type
+            for site in self.sites
+            if (pack := standing.get(site.site_id)) is not None
+            and (pack.state in unfit or pack.pack_type != site.pack_type)
+        }
+
+    @cached_property
     def pack_ends(self) -> Mapping[str, tuple[date, ...]]:
         """The days on which each pack came out of use at some site, by pack id, oldest first."""
         ends: dict[str, list[date]] = {}

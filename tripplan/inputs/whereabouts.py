@@ -98,7 +98,7 @@ def check_whereabouts(
 def _remark_on_what_comes_back(
     sites: Sequence[Site], at_site: Mapping[str, Pack], reader: ColumnReader, findings: Findings
 ) -> None:
-    """Say where a swap brings back another pack than the plan's count of spares takes it for."""
+    """Say where a swap brings back another pack than the one that goes in."""
     for site in sites:
         pack = at_site.get(site.site_id)
         if pack is None or reader.is_bad(pack.row, "pack_type") or not pack.pack_type:
@@ -106,13 +106,13 @@ def _remark_on_what_comes_back(
         lead = f"{reader.file}, row {pack.row}: pack {pack.pack_id} at {site.site_id}"
         if pack.state is PackState.SUSPECT:
             findings.remark(
-                f"{lead} is suspect. The plan counts what a swap brings back as charged again; if it needs "
-                "this pack, that is one too many until it has passed a test."
+                f"{lead} is suspect. When it is swapped, the plan does not count it as coming back to the "
+                "shelf: it is no spare until it has passed a test."
             )
         elif pack.pack_type != site.pack_type:
             findings.remark(
-                f"{lead} is of type {pack.pack_type}, the site's is {site.pack_type}. The plan counts a "
-                f"{site.pack_type} as coming back from there."
+                f"{lead} is of type {pack.pack_type}, the site's is {site.pack_type}. When it is swapped, "
+                f"the plan counts a {pack.pack_type} as coming back from there."
             )
 
 

@@ -10,15 +10,15 @@ first, which is never worse than another order where chargers and hours are alik
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from tripplan.clock import local_moment, moment_to_local
-from tripplan.fleet import Charger, Fleet
+from tripplan.fleet import Charger, Fleet, Site
 from tripplan.plan.document import ChargeSlot
 
-__all__ = ["ShelfRun", "Shortage", "charge_schedule", "most_charged"]
+__all__ = ["ShelfRun", "Shortage", "charge_schedule", "most_charged", "play_shelf", "swaps_and_returns"]
 
 _EVENING = 18 * 60
 _MORNING = 6 * 60
@@ -50,7 +50,71 @@ class ShelfRun:
     shortages: tuple[Shortage, ...]
 
 
-def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, int]]) -> ShelfRun:
+def swaps_and_returns(
+    fleet: Fleet, swapped: Iterable[tuple[int, Site]]
+) -> tuple[dict[str, dict[int, int]], dict[str, dict[int, int]]]:
+    """
+    Count by type and day what swaps take from the shelf, and what they bring back to be charged.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Its packs in place.
+    swapped : iterable of (int, Site)
+        Day number and site of each swap.
+
+    Returns
+    -------
+    swaps, returns : dict of str to dict of int to int
+        The first swap at a site brings back what packs.csv says stands there: nothing to charge where it is
+        suspect or retired, a pack of its own type where that is not the site's.
+    """
+    swaps: dict[str, dict[int, int]] = {}
+    odd = fleet.odd_returns
+    first_swaps: dict[str, tuple[int, Site]] = {}
+    for day, site in swapped:
+        per_day = swaps.setdefault(site.pack_type, {})
+        per_day[day] = per_day.get(day, 0) + 1
+        if site.site_id in odd and day <= first_swaps.get(site.site_id, (day, site))[0]:
+            first_swaps[site.site_id] = (day, site)
+    if not first_swaps:
+        return swaps, swaps
+    returns = {name: dict(days) for name, days in swaps.items()}
+    for site_id, (day, site) in first_swaps.items():
+        returns[site.pack_type][day] -= 1
+        if odd[site_id]:
+            per_day = returns.setdefault(odd[site_id], {})
+            per_day[day] = per_day.get(day, 0) + 1
+    return swaps, returns
+
+
+def play_shelf(fleet: Fleet, first: date, swapped: Iterable[tuple[int, Site]]) -> ShelfRun:
+    """
+    Play the shelf through the swaps of a season.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Packs, chargers.
+    first : datetime.date
+        The season's first date.
+    swapped : iterable of (int, Site)
+        Day number and site of each swap.
+
+    Returns
+    -------
+    ShelfRun
+        As `charge_schedule`, with what `swaps_and_returns` says comes back.
+    """
+    return charge_schedule(fleet, first, *swaps_and_returns(fleet, swapped))
+
+
+def charge_schedule(
+    fleet: Fleet,
+    first: date,
+    swaps: Mapping[str, Mapping[int, int]],
+    returns: Mapping[str, Mapping[int, int]] | None = None,
+) -> ShelfRun:
     """
     Play the shelf through a season.
 
@@ -62,6 +126,8 @@ def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, 
         The season's first date.
     swaps : mapping of str to mapping of int to int
         For each pack type the packs swapped in by day number.
+    returns : mapping of str to mapping of int to int, optional
+        The packs that came back to be charged; as many of each type as were swapped in where not given.
 
     Returns
     -------
@@ -70,9 +136,10 @@ def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, 
     """
     if not fleet.stock_is_kept:
         return ShelfRun((), ())
+    returns = swaps if returns is None else returns
     types = sorted({*swaps, *fleet.pack_types})
     if not fleet.chargers:
-        return ShelfRun((), tuple(_without_chargers(fleet, types, swaps)))
+        return ShelfRun((), tuple(_without_chargers(fleet, types, swaps, returns)))
     last = max((day for days in swaps.values() for day in days), default=0)
     charged = {name: fleet.charged_on_shelf(name) for name in types}
     waiting = {name: fleet.uncharged_on_shelf(name) for name in types}
@@ -94,7 +161,7 @@ def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, 
                 shortages.append(Shortage(name, day, wanted - charged[name]))
                 charged[name] = wanted
             charged[name] -= wanted
-            waiting[name] += wanted
+            waiting[name] += returns.get(name, {}).get(day, 0)
         for number, charger in chargers:
             for start in _starts(fleet, charger, first + timedelta(days=day), free_at[number]):
                 name_or_none = _most_urgent(charger, waiting, charged, finishing, swaps, day)
@@ -117,17 +184,22 @@ def charge_schedule(fleet: Fleet, first: date, swaps: Mapping[str, Mapping[int, 
 
 
 def _without_chargers(
-    fleet: Fleet, types: list[str], swaps: Mapping[str, Mapping[int, int]]
+    fleet: Fleet,
+    types: list[str],
+    swaps: Mapping[str, Mapping[int, int]],
+    returns: Mapping[str, Mapping[int, int]],
 ) -> list[Shortage]:
     found = []
     for name in types:
-        shelf = fleet.charged_on_shelf(name)
-        total = shelf + fleet.uncharged_on_shelf(name)
-        for day, wanted in sorted(swaps.get(name, {}).items()):
-            have = shelf if day == 0 else total
-            if wanted > have:
-                found.append(Shortage(name, day, wanted - have))
-            shelf -= wanted
+        have, flat = fleet.charged_on_shelf(name), fleet.uncharged_on_shelf(name)
+        came, went = returns.get(name, {}), swaps.get(name, {})
+        for day in sorted({*came, *went}):
+            wanted = went.get(day, 0)
+            there = have if day == 0 else have + flat
+            if wanted > there:
+                found.append(Shortage(name, day, wanted - there))
+                have += wanted - there
+            have += came.get(day, 0) - wanted
     return found
 
 
@@ -203,17 +275,19 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -
     Returns
     -------
     int
-        Packs on the shelf (only the charged ones on the season's first day; their number never
-        changes, since each swap brings one back), plus what all fitting chargers could finish in
-        between if they charged nothing else and never lacked a pack; a relaxation.
+        Packs on the shelf (only the charged ones on the season's first day; their number grows only by
+        packs that stand at sites of another type, since each swap brings back one at the most), plus what
+        all fitting chargers could finish in between if they charged nothing else and never lacked a pack;
+        a relaxation.
     """
     shelf = fleet.charged_on_shelf(name)
-    if shelf + fleet.uncharged_on_shelf(name) == 0:
+    later = fleet.uncharged_on_shelf(name) + sum(other == name for other in fleet.odd_returns.values())
+    if shelf + later == 0:
         return 0  # each swap takes a charged pack, so that none ever comes back
-    total = shelf + (fleet.uncharged_on_shelf(name) if since > 0 else 0)
+    total = shelf + (later if since > 0 else 0)
     if not fleet.chargers:
         # without chargers everything that came back is charged by the next date
-        return total + (until - since) * (shelf + fleet.uncharged_on_shelf(name))
+        return total + (until - since) * (shelf + later)
     from_charging = _charged_between(fleet, first, name, since, until)
     if since > 0:
         return min(total + from_charging, shelf + _charged_between(fleet, first, name, 0, until))

@@ -42,12 +42,33 @@ def check_stock(context: Context, plan: Plan) -> Iterator[Refusal]:
 
 
 def _swaps(plan: Plan) -> dict[str, Counter[date]]:
-    """Count the swaps by pack type and date; each brings one pack of that type back."""
+    """Count the swaps by pack type and date."""
     found: dict[str, Counter[date]] = {}
     for trip in plan.trips:
         for visit in trip.visits:
             if visit.swap:
                 found.setdefault(visit.pack_type, Counter())[trip.date] += 1
+    return found
+
+
+def _returns(context: Context, plan: Plan) -> dict[str, Counter[date]]:
+    """
+    Count by type and date the packs that swaps bring back as packs to charge again.
+
+    What packs.csv says of the pack in place counts for the first swap at a site: a suspect or retired one is
+    no spare, one of another type belongs to that type. Later swaps bring back what the plan put in.
+    """
+    standing = {pack.where: pack for pack in context.fleet.packs or ()}
+    found: dict[str, Counter[date]] = {}
+    for trip in sorted(plan.trips, key=lambda trip: trip.date):
+        for visit in trip.visits:
+            if not visit.swap:
+                continue
+            old = standing.pop(visit.site_id, None)
+            if old is None:
+                found.setdefault(visit.pack_type, Counter())[trip.date] += 1
+            elif old.state not in (PackState.SUSPECT, PackState.RETIRED):
+                found.setdefault(old.pack_type, Counter())[trip.date] += 1
     return found
 
 
@@ -96,12 +117,12 @@ def _check_slots(context: Context, plan: Plan) -> Iterator[Refusal]:
                 f"comes off after {hours:.2f} h; a pack takes {charger.hours_per_pack:g} h",
             )
     yield from _check_named(context, plan)
-    swaps = _swaps(plan)
+    returns = _returns(context, plan)
     for name in sorted({slot.pack_type for slot in plan.charging}):
         if name not in context.fleet.pack_types:
             yield Refusal(Rule.CHARGING, f"charging {name}", "there is no such pack type")
             continue
-        yield from _check_packs_there(context, plan, name, swaps.get(name, Counter()))
+        yield from _check_packs_there(context, plan, name, returns.get(name, Counter()))
 
 
 def _check_named(context: Context, plan: Plan) -> Iterator[Refusal]:
@@ -129,7 +150,7 @@ def _check_clock(context: Context, where: str, name: str, clock: datetime) -> It
         yield Refusal(Rule.CLOCK, where, f"{name} {clock.isoformat()} should read {here.isoformat()}")
 
 
-def _check_packs_there(context: Context, plan: Plan, name: str, swaps: Counter[date]) -> Iterator[Refusal]:
+def _check_packs_there(context: Context, plan: Plan, name: str, returns: Counter[date]) -> Iterator[Refusal]:
     """Yield the slots that begin before so many packs of their type wait for a charger."""
     slots = sorted(
         (slot for slot in plan.charging if slot.pack_type == name and not slot.top_up),
@@ -139,7 +160,7 @@ def _check_packs_there(context: Context, plan: Plan, name: str, swaps: Counter[d
     for number, slot in enumerate(slots, 1):
         on = context.moment(slot.on)
         waiting = shelf if context.at(context.outlook.on, _EVENING) <= on else 0
-        waiting += sum(count for day, count in swaps.items() if context.at(day, _EVENING) <= on)
+        waiting += sum(count for day, count in returns.items() if context.at(day, _EVENING) <= on)
         if number > waiting:
             yield Refusal(
                 Rule.CHARGING,
@@ -178,6 +199,7 @@ def _check_chargers(context: Context, plan: Plan) -> Iterator[Refusal]:
 def _check_charged(context: Context, plan: Plan) -> Iterator[Refusal]:
     """Yield the dates on which more packs are swapped in than are charged."""
     fleet = context.fleet
+    returns = _returns(context, plan)
     for name, swaps in sorted(_swaps(plan).items()):
         if name not in fleet.pack_types:
             continue  # refused as a pack type
@@ -192,7 +214,8 @@ def _check_charged(context: Context, plan: Plan) -> Iterator[Refusal]:
             if fleet.chargers:
                 charged = sum(count for ready, count in finished.items() if ready <= day)
             else:
-                charged = used + (fleet.uncharged_on_shelf(name) if day > context.outlook.on else 0)
+                charged = sum(count for back, count in returns.get(name, Counter()).items() if back < day)
+                charged += fleet.uncharged_on_shelf(name) if day > context.outlook.on else 0
             if used + swaps[day] > shelf + charged:
                 yield Refusal(
                     Rule.STOCK,

@@ -17,7 +17,7 @@ from tripplan.errors import NoPlanError
 from tripplan.fleet import Crew, Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.build import build_season
-from tripplan.plan.charging import charge_schedule
+from tripplan.plan.charging import charge_schedule, play_shelf
 from tripplan.plan.loops import FAR
 from tripplan.plan.obstacles import crew_obstacle, fresh_too_short, obstacles
 from tripplan.plan.season import Season
@@ -195,14 +195,11 @@ class _Puzzle:
 
     def _short(self, trips: _Trips) -> bool:
         season = self.season
-        swaps: dict[str, dict[int, int]] = {}
-        for index, visits in trips.items():
-            day = season.days[index].day
-            for s in visits:
-                if season.tasks[s].swaps[day]:
-                    per_day = swaps.setdefault(season.tasks[s].site.pack_type, {})
-                    per_day[day] = per_day.get(day, 0) + 1
-        return bool(charge_schedule(season.fleet, season.first, swaps).shortages)
+        days = ((season.days[index].day, visits) for index, visits in trips.items())
+        swapped = [
+            (day, season.tasks[s].site) for day, visits in days for s in visits if season.tasks[s].swaps[day]
+        ]
+        return bool(play_shelf(season.fleet, season.first, swapped).shortages)
 
 
 def _message(season: Season, outlook: Outlook, core: tuple[Wish, ...], *, sure: bool) -> str:

@@ -13,7 +13,7 @@ from datetime import date
 
 from tripplan.clock import MINUTES_PER_DAY
 from tripplan.fleet import Crew, Fleet, Pack, Site
-from tripplan.plan.charging import charge_schedule
+from tripplan.plan.charging import play_shelf
 from tripplan.plan.obstacles import Limit, Obstacle, fits_alone, obstacles
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge, Trips
@@ -203,12 +203,11 @@ class Rescue:
             return None
         if not season.fleet.stock_is_kept:
             return 0
-        name = season.tasks[s].site.pack_type
-        swaps = judge.swaps(self.trips)
-        per_day = swaps.setdefault(name, {})
-        per_day[d] = per_day.get(d, 0) + 1
+        site = season.tasks[s].site
+        swapped = [*judge.swapped(self.trips), (d, site)]
         for more in range(_MOST_SPARES + 1):
-            if not charge_schedule(_with_spares(season.fleet, name, more), season.first, swaps).shortages:
+            richer = _with_spares(season.fleet, site.pack_type, more)
+            if not play_shelf(richer, season.first, swapped).shortages:
                 return more
         return None
 

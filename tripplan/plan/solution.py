@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from tripplan.plan.charging import Shortage, charge_schedule
+from tripplan.fleet import Site
+from tripplan.plan.charging import Shortage, play_shelf
 from tripplan.plan.season import Season, Window
 from tripplan.plan.trips import TripBook
 
@@ -105,19 +106,13 @@ class Judge:
 
     def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
         """Return where the shelf runs short."""
-        return charge_schedule(self.season.fleet, self.season.first, self.swaps(trips)).shortages
+        return play_shelf(self.season.fleet, self.season.first, self.swapped(trips)).shortages
 
-    def swaps(self, trips: Trips) -> dict[str, dict[int, int]]:
-        """Return packs swapped in by type and day number."""
-        found: dict[str, dict[int, int]] = {}
-        for index, visits in trips.items():
-            day = self.season.days[index].day
-            for s in visits:
-                task = self.season.tasks[s]
-                if task.swaps[day]:
-                    per_day = found.setdefault(task.site.pack_type, {})
-                    per_day[day] = per_day.get(day, 0) + 1
-        return found
+    def swapped(self, trips: Trips) -> list[tuple[int, Site]]:
+        """Return the day number and the site of every swap."""
+        tasks = self.season.tasks
+        days = ((self.season.days[index].day, visits) for index, visits in trips.items())
+        return [(day, tasks[s].site) for day, visits in days for s in visits if tasks[s].swaps[day]]
 
     def unmet(self, trips: Trips) -> int:
         """Return how many wishes the trips do not meet."""

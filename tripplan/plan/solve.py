@@ -14,7 +14,7 @@ from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_dark_days
 from tripplan.plan.build import build_season
-from tripplan.plan.charging import charge_schedule
+from tripplan.plan.charging import play_shelf
 from tripplan.plan.contradict import trips_as_wished
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
@@ -117,7 +117,7 @@ def plan_season(
     trips = tuple(
         replace(trip, moving=moving.sentences(index)) for trip, index in zip(trips, order, strict=True)
     )
-    shelf = charge_schedule(fleet, season.first, run.search.judge.swaps(run.search.best))
+    shelf = play_shelf(fleet, season.first, run.search.judge.swapped(run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
     status = Status.NO_FULL_PLAN if late else Status.PROVED if bound == len(trips) else Status.BEST_FOUND

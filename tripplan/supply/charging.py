@@ -17,7 +17,7 @@ from datetime import date, datetime, timedelta
 
 from tripplan.clock import moment_to_local
 from tripplan.fleet import SHELF, Chemistry, Fleet, Pack, PackState
-from tripplan.plan.document import ChargeSlot, Plan, Trip
+from tripplan.plan.document import ChargeSlot, Plan, Trip, Visit
 from tripplan.recharge import RECHARGE, recharge_hours
 from tripplan.supply.shelf_life import charge_after, recharge_by
 from tripplan.supply.timetable import EVENING, MORNING, Place, Timetable, at_clock
@@ -180,8 +180,11 @@ def _charges(fleet: Fleet, plan: Plan, name: str, spares: int) -> list[tuple[_Ch
     # when each pack may go on a charger, and since when it has stood flat
     tonight = at_clock(fleet, plan.first, EVENING)
     returns = [(tonight, since) for since in _flat_since(fleet, name, plan.first)]
-    for trip in trips:
-        returns += [(at_clock(fleet, trip.date, EVENING),) * 2] * _swaps(trip, name)
+    returns += [
+        (at_clock(fleet, trip.date, EVENING),) * 2
+        for trip, _, kind_back in _coming_back(fleet, plan)
+        if kind_back == name
+    ]
     hours = max(charger.hours_per_pack for charger in fleet.chargers if name in charger.types)
     used, charges = 0, 0
     found: list[tuple[_Charge, bool]] = []
@@ -262,15 +265,24 @@ def _waiting(fleet: Fleet, plan: Plan) -> dict[str, list[tuple[int, int, str]]]:
     standing = {
         site_id: place.pack.pack_id for site_id, place in fleet.in_place.items() if place.pack is not None
     }
-    for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id)):
-        for visit in trip.visits:
-            if visit.swap:
-                back = standing.get(visit.site_id, "")
-                evening = at_clock(fleet, trip.date, EVENING)
-                heapq.heappush(found[visit.pack_type], (evening, turn, back))
-                turn += 1
-                standing[visit.site_id] = visit.pack_in or ""
+    for trip, visit, name in _coming_back(fleet, plan):
+        if name:
+            evening = at_clock(fleet, trip.date, EVENING)
+            heapq.heappush(found[name], (evening, turn, standing.get(visit.site_id, "")))
+            turn += 1
+        standing[visit.site_id] = visit.pack_in or ""
     return found
+
+
+def _coming_back(fleet: Fleet, plan: Plan) -> list[tuple[Trip, Visit, str]]:
+    """Return the swaps by date with the type of the pack that comes back; empty where it is no spare."""
+    odd = dict(fleet.odd_returns)
+    return [
+        (trip, visit, odd.pop(visit.site_id, visit.pack_type))
+        for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id))
+        for visit in trip.visits
+        if visit.swap
+    ]
 
 
 def _top_ups(fleet: Fleet, plan: Plan, slots: list[ChargeSlot], table: Timetable) -> list[ChargeSlot]:

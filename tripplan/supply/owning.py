@@ -12,10 +12,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from tripplan.fleet import SHELF, Charger, Fleet, Pack, PackState
+from tripplan.fleet import SHELF, Charger, Fleet, Pack, PackState, Site
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan import plan_season
-from tripplan.plan.charging import charge_schedule
+from tripplan.plan.charging import charge_schedule, swaps_and_returns
 from tripplan.plan.document import Plan
 from tripplan.plan.effort import Effort
 from tripplan.supply.register import Register
@@ -125,15 +125,13 @@ class Tried:
     lower_bound: int
 
 
-def _swaps(plan: Plan) -> dict[str, dict[int, int]]:
-    found: dict[str, dict[int, int]] = {}
-    for trip in plan.trips:
-        day = (trip.date - plan.first).days
-        for visit in trip.visits:
-            if visit.swap:
-                days = found.setdefault(visit.pack_type, {})
-                days[day] = days.get(day, 0) + 1
-    return found
+def _swapped(fleet: Fleet, plan: Plan) -> list[tuple[int, Site]]:
+    return [
+        ((trip.date - plan.first).days, fleet.sites_by_id[visit.site_id])
+        for trip in plan.trips
+        for visit in trip.visits
+        if visit.swap
+    ]
 
 
 def with_packs(fleet: Fleet, name: str, number: int) -> Fleet:
@@ -185,17 +183,21 @@ def shelf_course(fleet: Fleet, plan: Plan, spares: Mapping[str, int], name: str)
     tuple of Course
         By date; a shortage is carried on as if the missing packs had been borrowed.
     """
-    swaps = _swaps(plan)
-    run = charge_schedule(fleet, plan.first, swaps)
+    swaps, returns = swaps_and_returns(fleet, _swapped(fleet, plan))
+    run = charge_schedule(fleet, plan.first, swaps, returns)
     borrowed = {(one.pack_type, one.day): one.missing for one in run.shortages}
     offs = [round(slot.off.timestamp()) for slot in run.slots if slot.pack_type == name]
     shelf, flat = fleet.charged_on_shelf(name), fleet.uncharged_on_shelf(name)
     used, lent = 0, 0
+    came = returns.get(name, {})
     found = []
     for day, planned in sorted(swaps.get(name, {}).items()):
         when = plan.first + timedelta(days=day)
         morning = at_clock(fleet, when, MORNING)
-        again = sum(off <= morning for off in offs) if fleet.chargers else used + (flat if day > 0 else 0)
+        if fleet.chargers:
+            again = sum(off <= morning for off in offs)
+        else:
+            again = sum(count for on, count in came.items() if on < day) + (flat if day > 0 else 0)
         trips = [trip for trip in plan.trips if trip.date == when]
         ids = tuple(trip.trip_id for trip in trips if trip.packs.get(name, 0))
         charged = shelf + again - used + lent
@@ -279,8 +281,8 @@ def _needed(fleet: Fleet, plan: Plan, spares: Mapping[str, int], name: str) -> i
         shelf = with_packs(fleet, name, number)
         return all(one.left >= 0 for one in shelf_course(shelf, plan, spares, name))
 
-    swaps = _swaps(plan).get(name, {})
-    low, high = 0, sum(swaps.values()) + 2 * len(fleet.crews) * spares.get(name, 0)
+    swaps, _ = swaps_and_returns(fleet, _swapped(fleet, plan))
+    low, high = 0, sum(swaps.get(name, {}).values()) + 2 * len(fleet.crews) * spares.get(name, 0)
     while low < high:
         middle = (low + high) // 2
         if is_enough(middle):
