@@ -10,7 +10,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-__all__ = ["MINUTES_PER_DAY", "local_moment", "moment_to_local"]
+__all__ = ["MINUTES_PER_DAY", "day_words", "local_moment", "moment_to_local"]
 
 MINUTES_PER_DAY = 1440
 
@@ -76,3 +76,25 @@ def moment_to_local(moment: float, zone: ZoneInfo) -> datetime:
     '2026-07-01T07:30:00+02:00'
     """
     return datetime.fromtimestamp(moment, tz=UTC).astimezone(zone)
+
+
+def day_words(day: date) -> str:
+    """
+    Return a date as people say it.
+
+    Parameters
+    ----------
+    day : datetime.date
+        Any.
+
+    Returns
+    -------
+    str
+        With its weekday.
+
+    Examples
+    --------
+    >>> day_words(date(2026, 12, 5))
+    'Sat 5 Dec 2026'
+    """
+    return f"{day:%a} {day.day} {day:%b %Y}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -137,3 +138,56 @@ def test_bad_settings_are_named_all_at_once(door, example):
         assert f"[spares] {key}:" in done.stderr
     for key in ("amps", "hours_per_pack"):
         assert f"[[charging]] 1 {key}:" in done.stderr
+
+
+def test_packs_of_every_trip_of_the_season(door, demo_fleet, faults_of):
+    plan = (demo_fleet / "plan.json").read_bytes()
+    done = door("packs", demo_fleet, "--season")
+    assert done.exit_code == 0, done.output
+    data = json.loads(door("packs", demo_fleet, "--season", "--json", "-").stdout)
+    assert faults_of(data) == []
+    assert (demo_fleet / "plan.json").read_bytes() == plan  # it only looks
+    trips = [trip["trip_id"] for trip in json.loads(plan)["trips"]]
+    text = " ".join(done.stdout.split())
+    for trip_id in trips:
+        assert f"Trip {trip_id}:" in text
+    for one in data["assignments"]:
+        assert one["because"] in text or one["because"].split(";")[0] in text
+    named = [(one["trip_id"], one["pack_id"]) for one in data["assignments"]]
+    assert len(set(named)) == len(named)
+    assert len({trip_id for trip_id, _ in named}) > 1
+    # the packs of one trip are the same whether it is asked for alone or with the others
+    last = json.loads(door("packs", demo_fleet, "--trip", trips[1], "--json", "-").stdout)
+    assert last["assignments"] == [one for one in data["assignments"] if one["trip_id"] == trips[1]]
+    first = json.loads(door("spares", demo_fleet, "--json", "-").stdout)["assignments"]
+    assert first == [one for one in data["assignments"] if one["trip_id"] == trips[0]]
+
+
+def test_packs_of_a_trip_that_is_not_planned(door, demo_fleet):
+    done = door("packs", demo_fleet, "--trip", "2027-01-01-Z")
+    assert done.exit_code == 1
+    assert "There is no trip '2027-01-01-Z' in plan.json. The plan's trips are 20" in " ".join(
+        done.stderr.split()
+    )
+    assert json.loads(door("packs", demo_fleet, "--json", "-").stdout)["assignments"] == []
+
+
+def test_packs_and_spares_take_the_packs_of_an_untold_trip_as_unknown(door, demo_fleet, faults_of):
+    plan = json.loads((demo_fleet / "plan.json").read_bytes())
+    trip = plan["trips"][0]
+    visits = [visit for stop in trip["stops"] for loop in stop["loops"] for visit in loop["visits"]]
+    out = {visit["pack_in"] for visit in visits if visit["pack_in"]}
+    assert out
+    day = (date.fromisoformat(trip["date"]) + timedelta(days=1)).isoformat()
+    done = door("packs", demo_fleet, today=day)
+    assert f"Trip {trip['trip_id']} (" in done.stdout
+    data = json.loads(door("packs", demo_fleet, "--json", "-", today=day).stdout)
+    assert faults_of(data) == []
+    because = f"it may have gone out on trip {trip['trip_id']}, of which nothing has been told"
+    unknown = {pack["pack_id"]: pack for pack in data["packs"] if pack["state"] == "unknown"}
+    assert set(unknown) == out
+    for pack in unknown.values():
+        assert [(one["todo"], one["because"]) for one in pack["advice"]] == [("tell first", because)]
+        assert not pack["spare"]
+        assert not pack["suspect"]
+    assert not out & set(data["to_test"])

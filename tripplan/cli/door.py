@@ -19,11 +19,12 @@ from tripplan import __version__
 from tripplan.cli.field import demo, trip
 from tripplan.cli.handover import handover, overview
 from tripplan.cli.history import history
+from tripplan.cli.packs import packs
 from tripplan.cli.printing import Printer
 from tripplan.cli.reading import check, init
 from tripplan.cli.record import record, undo
 from tripplan.cli.season import forecast, plan
-from tripplan.cli.supplies import packs, spares
+from tripplan.cli.supplies import spares
 from tripplan.errors import StorageError, TripPlanError
 
 __all__ = ["main"]

@@ -1,4 +1,4 @@
-"""The commands ``spares`` and ``packs``."""
+"""The command ``spares``."""
 
 from __future__ import annotations
 
@@ -22,9 +22,8 @@ if TYPE_CHECKING:
     from tripplan.pipeline import SparesResult
     from tripplan.plan.document import ChargeSlot, Trip
     from tripplan.supply.carry import CarryPlan
-    from tripplan.supply.register import Register
 
-__all__ = ["packs", "print_register", "print_spares", "spares"]
+__all__ = ["print_spares", "spares"]
 
 _CHARGES_SHOWN = timedelta(days=28)
 _CURVE_SHOWN = 6
@@ -93,86 +92,6 @@ def spares(run: Run, folder: Path, chance: float | None, more: bool) -> None:
     print_remarks(run.printer, result.fleet)
     print_open_trips(run.printer, result.planned.open_trips)
     print_spares(run.printer, result)
-
-
-@click.command(
-    epilog="Example: tripplan packs myfleet --labels labels.html",
-    short_help="The pack register: where each pack is, how good, what to do; labels to print.",
-)
-@folder_argument
-@click.option(
-    "--labels",
-    type=click.Path(dir_okay=False, path_type=Path),
-    default=None,
-    metavar="FILE",
-    help="Write a page of labels to print.",
-)
-@click.option("--pack", "only", multiple=True, metavar="ID", help="Label only this pack; may be repeated.")
-@run_options
-def packs(run: Run, folder: Path, labels: Path | None, only: tuple[str, ...]) -> None:
-    """
-    Show every pack of packs.csv: cycles, place, health and how sure that is, and what to do with it.
-
-    Health is the share of the rated capacity, from the pack's test or age and its own runs against the
-    forecast. FOLDER is the fleet's folder; the current one where not given.
-    """
-    from tripplan.pipeline import run_packs
-    from tripplan.supply.documents import packs_to_json
-
-    if only and labels is None:
-        raise click.UsageError("--pack chooses what to label; give --labels FILE as well.")
-    with reporting(run.printer) as reports:
-        result = run_packs(folder, today=run.today, labels=labels, only=only, reports=reports)
-    run.write_json(packs_to_json(result.fleet, result.register, None if labels is None else str(labels)))
-    print_remarks(run.printer, result.fleet)
-    print_register(run.printer, result.fleet, result.register)
-    if result.labels is not None:
-        run.printer.say(f"Written: {result.labels} ({count(len(result.labelled), 'label')})")
-
-
-def print_register(printer: Printer, fleet: Fleet, register: Register) -> None:
-    """
-    Print the pack register and what to test first.
-
-    Parameters
-    ----------
-    printer : Printer
-        Prints on standard output.
-    fleet : Fleet
-        Whose packs they are.
-    register : Register
-        As built.
-    """
-    if fleet.packs is None:
-        printer.say(
-            "There is no packs.csv, so no pack has an identity: which is where, how old and how good cannot "
-            "be said. One row a pack (pack_id, pack_type, bought, where, since, state) is enough to begin."
-        )
-        return
-    printer.table(
-        f"{fleet.name}: packs on {weekday(register.on)}",
-        ("Pack", "Type", "Bought", "Where", "State", "Cycles>", "Tested>", "Health", "What to do"),
-        (
-            (
-                record.pack.pack_id,
-                record.pack.pack_type,
-                "" if record.pack.bought is None else f"{record.pack.bought:%b %Y}",
-                record.pack.where or "?",
-                "suspect" if record.is_suspect else str(record.pack.state),
-                str(record.moves.cycles),
-                "" if record.pack.tested_ah is None else f"{record.pack.tested_ah:g} Ah",
-                f"{record.health:.0%} ({record.health_at(-1.645):.0%} to {record.health_at(1.645):.0%})",
-                "; ".join(f"{one.todo}: {one.because}" for one in record.advice),
-            )
-            for record in register.records
-        ),
-    )
-    printer.say(
-        "Health: share of the rated capacity, likely value and the span that holds nine times in ten. "
-        f"Your limit for retiring is {fleet.spares.retire_below:.0%}."
-    )
-    if register.to_test:
-        printer.say(f"Test first: {', '.join(register.to_test[:8])}.", "bold")
 
 
 def print_spares(printer: Printer, result: SparesResult) -> None:

@@ -42,6 +42,8 @@ class Fleet:
         Ids of the rows with ``in_use = no``; every output names them.
     packs : tuple of Pack or None
         None where there is no packs.csv.
+    untold_packs : mapping of str to str
+        Packs that may have gone out on a planned trip not yet told of, with that trip's id.
     language : str
         Language of what people carry: the field kit.
     units : str
@@ -69,6 +71,7 @@ class Fleet:
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     access: Mapping[str, tuple[AccessRule, ...]] = field(default_factory=dict)
     packs: tuple[Pack, ...] | None = None
+    untold_packs: Mapping[str, str] = field(default_factory=dict)
     visits: tuple[VisitRecord, ...] = ()
     readings: tuple[Reading, ...] = ()
     jobs: tuple[Job, ...] = ()

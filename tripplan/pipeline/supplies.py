@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from tripplan.errors import NoPlanError
 from tripplan.fleet import Fleet
 from tripplan.forecast import forecast_fleet
-from tripplan.inputs import read_fleet
 from tripplan.pipeline.field import usable_plan
-from tripplan.pipeline.season import QUIET, PlanResult, Reports
+from tripplan.pipeline.season import PLAN_NAME, QUIET, PlanResult, Reports, read_fleet_and_trips
+from tripplan.records.trips import PlannedTrip
 from tripplan.storage import write_files
-from tripplan.supply.arrange import Arranged, arrange
+from tripplan.supply.arrange import Arranged, TripPacks, arrange, packs_ahead
 from tripplan.supply.ordering import Order, orders_for_year
 from tripplan.supply.owning import TRY_TIME_S, Course, Tried, TypeStock, shelf_course, stock_by_type, try_more
 from tripplan.supply.register import Register, build_register, without_suspects
@@ -53,12 +54,26 @@ class SparesResult:
 
 @dataclass(frozen=True)
 class PacksResult:
-    """The pack register, and the page of labels where one was written."""
+    """
+    The pack register, the packs of the season's trips, and the page of labels where one was written.
+
+    Attributes
+    ----------
+    trips : tuple of TripPacks
+        Trips asked for, with their packs by name.
+    planned : PlanResult or None
+        The plan they are from; None where no trips were asked for.
+    open_trips : tuple of PlannedTrip
+        Planned trips that lie behind and of which nothing has been told.
+    """
 
     fleet: Fleet
     register: Register
     labels: Path | None = None
     labelled: tuple[str, ...] = ()
+    trips: tuple[TripPacks, ...] = ()
+    planned: PlanResult | None = None
+    open_trips: tuple[PlannedTrip, ...] = ()
 
 
 def run_spares(
@@ -99,8 +114,6 @@ def run_spares(
     InputError, NoPlanError, RefusedError, StorageError
         As in `run_trip`.
     """
-    from dataclasses import replace
-
     planned = usable_plan(folder, today, seed, time_limit_s, reports)
     fleet, outlook, travel = planned.fleet, planned.outlook, planned.travel
     if chance is not None:
@@ -146,10 +159,14 @@ def run_packs(
     today: date,
     labels: Path | None = None,
     only: tuple[str, ...] = (),
+    trip_ids: tuple[str, ...] = (),
+    season: bool = False,
+    seed: int | None = None,
+    time_limit_s: float | None = None,
     reports: Reports = QUIET,
 ) -> PacksResult:
     """
-    Build the pack register, and a page of labels where asked for.
+    Build the pack register, the packs of some trips and a page of labels where asked for.
 
     Parameters
     ----------
@@ -161,8 +178,12 @@ def run_packs(
         Page of labels to write.
     only : tuple of str
         Packs to label; all but retired ones where empty.
-    reports : Reports, optional
-        Whom to tell how far the work is.
+    trip_ids : tuple of str
+        Trips of the plan for which to name the packs.
+    season : bool, default False
+        Name them for every trip of the season.
+    seed, time_limit_s, reports
+        As in `run_trip`; the plan is used, or made anew, as there.
 
     Returns
     -------
@@ -173,18 +194,46 @@ def run_packs(
     ------
     InputError
         If the files hold faults, or a pack to label is not there.
+    NoPlanError, RefusedError
+        If packs of trips are asked for and there is no plan, or it holds no such trip.
     StorageError
         If the page cannot be written.
     """
     from tripplan.outputs.labels import labelled_packs, render_labels
 
-    reports.stage("Reading the files")
-    fleet = read_fleet(folder, today)
-    reports.stage("Forecasting flat dates")
-    outlook = forecast_fleet(fleet, today)
-    register = build_register(fleet, outlook)
+    planned: PlanResult | None = None
+    trips: tuple[TripPacks, ...] = ()
+    if trip_ids or season:
+        planned = usable_plan(folder, today, seed, time_limit_s, reports)
+        fleet, open_ones = planned.fleet, planned.open_trips
+        reports.stage("Choosing packs")
+        arranged = arrange(fleet, planned.outlook, planned.travel, planned.plan)
+        register = arranged.register
+        trips = _packs_of_trips(planned, arranged, trip_ids)
+    else:
+        reports.stage("Reading the files")
+        fleet, open_ones = read_fleet_and_trips(folder, today)
+        reports.stage("Forecasting flat dates")
+        register = build_register(fleet, forecast_fleet(fleet, today))
+    result = PacksResult(fleet, register, trips=trips, planned=planned, open_trips=open_ones)
     if labels is None:
-        return PacksResult(fleet, register)
+        return result
     packs = labelled_packs(fleet, only)
     write_files({labels: render_labels(fleet, packs).encode("utf-8")})
-    return PacksResult(fleet, register, labels, tuple(pack.pack_id for pack in packs))
+    return replace(result, labels=labels, labelled=tuple(pack.pack_id for pack in packs))
+
+
+def _packs_of_trips(
+    planned: PlanResult, arranged: Arranged, trip_ids: tuple[str, ...]
+) -> tuple[TripPacks, ...]:
+    """Return the packs of the trips asked for, of all trips where none is named."""
+    days = {trip.trip_id: trip.date for trip in planned.plan.trips}
+    unknown = [trip_id for trip_id in trip_ids if trip_id not in days]
+    if unknown:
+        known = f"The plan's trips are {', '.join(days)}." if days else "The plan holds no trip."
+        raise NoPlanError(f"There is no trip '{unknown[0]}' in {PLAN_NAME}. {known}")
+    until = max((day for trip_id, day in days.items() if not trip_ids or trip_id in trip_ids), default=None)
+    if until is None:
+        return ()
+    _, found = packs_ahead(planned.fleet, planned.outlook, planned.travel, arranged, until)
+    return tuple(one for one in found if not trip_ids or one.trip.trip_id in trip_ids)

@@ -240,40 +240,39 @@ def hold_back(fleet: Fleet, trips: Sequence[PlannedTrip]) -> Fleet:
     Returns
     -------
     Fleet
-        Such packs are neither charged nor to be charged; sites are as the files have them, so not swapped.
+        Such packs are neither charged nor to be charged, and stand in `Fleet.untold_packs`; sites are as the
+        files have them, so not swapped.
     """
     if not trips:
         return fleet
-    wanted: dict[str, int] = {}
-    named: set[str] = set()
+    wanted: dict[str, list[str]] = {}
+    named: dict[str, str] = {}
     known = {fold(pack.pack_id) for pack in fleet.packs or ()}
     for trip in trips:
         for visit in trip.visits:
             if visit.swap and visit.site_id in trip.untold:
                 if visit.pack_in and fold(visit.pack_in) in known:
-                    named.add(fold(visit.pack_in))
+                    named[fold(visit.pack_in)] = trip.trip_id
                 else:
-                    wanted[visit.pack_type] = wanted.get(visit.pack_type, 0) + 1
+                    wanted.setdefault(visit.pack_type, []).append(trip.trip_id)
     types = {
         name: kind
         if kind.shelf_charged is None
-        else replace(kind, shelf_charged=max(0, kind.shelf_charged - wanted.get(name, 0)))
+        else replace(kind, shelf_charged=max(0, kind.shelf_charged - len(wanted.get(name, ()))))
         for name, kind in fleet.pack_types.items()
     }
     if fleet.packs is None:
         return replace(fleet, pack_types=types)
-    packs = []
+    untold: dict[str, str] = {}
     for pack in fleet.packs:
-        if pack.where == SHELF and pack.state is PackState.CHARGED:
-            if fold(pack.pack_id) in named:
-                packs.append(_unknown(pack))
-                continue
-            if wanted.get(pack.pack_type, 0) > 0:
-                wanted[pack.pack_type] -= 1
-                packs.append(_unknown(pack))
-                continue
-        packs.append(pack)
-    return replace(fleet, pack_types=types, packs=tuple(packs))
+        if pack.where != SHELF or pack.state is not PackState.CHARGED:
+            continue
+        if fold(pack.pack_id) in named:
+            untold[pack.pack_id] = named[fold(pack.pack_id)]
+        elif wanted.get(pack.pack_type):
+            untold[pack.pack_id] = wanted[pack.pack_type].pop(0)
+    packs = tuple(_unknown(pack) if pack.pack_id in untold else pack for pack in fleet.packs)
+    return replace(fleet, pack_types=types, packs=packs, untold_packs=untold)
 
 
 def _unknown(pack: Pack) -> Pack:

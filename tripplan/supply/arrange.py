@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
@@ -15,7 +16,7 @@ from tripplan.supply.owning import shelf_course
 from tripplan.supply.register import Register, build_register
 from tripplan.travel import Travel
 
-__all__ = ["Arranged", "arrange", "next_trips", "spares_for"]
+__all__ = ["Arranged", "TripPacks", "arrange", "next_trips", "packs_ahead", "spares_for"]
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,74 @@ def arrange(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> Arran
         plan = replace(plan, charging=charges.slots or plan.charging)
     carry = spares_for(fleet, outlook, travel, plan, trips, register)
     return Arranged(plan, register, assignments, carry, unnamed, is_late)
+
+
+@dataclass(frozen=True)
+class TripPacks:
+    """
+    The packs of one trip by name.
+
+    Attributes
+    ----------
+    assignments : tuple of Assignment
+        In visiting order.
+    unnamed : tuple of str
+        Sites for which no fit pack is known by name to be charged in time.
+    """
+
+    trip: Trip
+    assignments: tuple[Assignment, ...]
+    unnamed: tuple[str, ...]
+
+
+def packs_ahead(
+    fleet: Fleet, outlook: Outlook, travel: Travel, arranged: Arranged, until: date
+) -> tuple[Plan, tuple[TripPacks, ...]]:
+    """
+    Choose packs by name for the season's trips, date by date, each date's choice exact.
+
+    Parameters
+    ----------
+    fleet, outlook, travel : Fleet, Outlook, Travel
+        What the plan rests on.
+    arranged : Arranged
+        The plan with the packs of its next date named.
+    until : datetime.date
+        The last date wanted.
+
+    Returns
+    -------
+    plan : Plan
+        With these packs named, and the charges that go with them.
+    trips : tuple of TripPacks
+        By date. A later date has what stands charged by then: packs that earlier trips leave, and those that
+        came back and have had their charge. Empty where packs.csv is not kept.
+    """
+    plan, records = arranged.plan, arranged.register.by_id()
+    if fleet.packs is None:
+        return plan, ()
+    wanted: dict[str, int] = {}
+    for carry in arranged.carry.values():
+        for name, number in carry.wanted.items():
+            wanted[name] = max(number, wanted.get(name, 0))
+    found: list[TripPacks] = []
+    for day in sorted({trip.date for trip in plan.trips if trip.date <= until}):
+        trips = tuple(trip for trip in plan.trips if trip.date == day)
+        ready = ready_packs(fleet, plan, day)
+        chosen = (
+            assign_packs(fleet, outlook, travel, plan, trips, records, ready)
+            if found
+            else arranged.assignments
+        )
+        for trip in trips:
+            own = tuple(one for one in chosen if one.trip_id == trip.trip_id)
+            named = {one.site_id for one in own}
+            unnamed = tuple(v.site_id for v in trip.visits if v.swap and v.site_id not in named)
+            found.append(TripPacks(trip, own, unnamed))
+        # who came back when decides which pack each later charge is
+        plan = _with_packs_in(plan, tuple(one for each in found for one in each.assignments))
+        plan = replace(plan, charging=plan_charging(fleet, plan, wanted).slots or plan.charging)
+    return plan, tuple(found)
 
 
 def spares_for(

@@ -154,7 +154,7 @@ def assign_packs(
         packs = [
             record
             for record in records.values()
-            if record.pack.pack_type == name and record.pack.pack_id in ready and record.is_spare
+            if record.pack.pack_type == name and record.pack.pack_id in ready and record.is_fit
         ]
         found += _assign_type(
             fleet, outlook, travel, plan, name, visits, _fit_first(fleet, packs, len(visits))

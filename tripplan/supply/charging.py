@@ -105,23 +105,47 @@ def ready_packs(fleet: Fleet, plan: Plan, day: date) -> frozenset[str]:
     fleet : Fleet
         Its packs.
     plan : Plan
-        With named charges.
+        With named charges; packs that its earlier trips put in by name are gone, and those that they bring
+        back are there once their charge is over.
     day : datetime.date
-        A date on or after the plan's first, before any trip between has used them.
+        A date on or after the plan's first.
 
     Returns
     -------
     frozenset of str
         Those charged today, and those whose charge is over by 06:00; without chargers in the settings all
-        that stand on the shelf count from the second day on.
+        that stand on the shelf count from the second day on, and what came back from the day after.
     """
     morning = at_clock(fleet, day, MORNING)
-    done = {slot.pack_id for slot in plan.charging if slot.pack_id and _moment(slot.off) <= morning}
-    by_then = () if fleet.chargers or day <= plan.first else (PackState.FLAT, PackState.CHARGING)
+    standing = {pack.where: pack.pack_id for pack in fleet.packs or () if pack.where not in (SHELF, "")}
+    back: dict[str, date] = {}
+    for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id)):
+        for visit in trip.visits if trip.date < day else ():
+            if visit.swap:
+                old = standing.pop(visit.site_id, "")
+                if old:
+                    back[old] = trip.date
+                if visit.pack_in:
+                    standing[visit.site_id] = visit.pack_in
+    gone = set(standing.values())
+
+    def is_charged(pack: Pack) -> bool:
+        since = back.get(pack.pack_id)
+        if since is None and pack.where != SHELF:
+            return False
+        if since is None and pack.state is PackState.CHARGED:
+            return True
+        if not fleet.chargers:
+            waits = since is not None or pack.state in (PackState.FLAT, PackState.CHARGING)
+            return waits and day > (plan.first if since is None else since)
+        earliest = 0 if since is None else at_clock(fleet, since, EVENING)
+        return any(
+            slot.pack_id == pack.pack_id and _moment(slot.on) >= earliest and _moment(slot.off) <= morning
+            for slot in plan.charging
+        )
+
     return frozenset(
-        pack.pack_id
-        for pack in fleet.packs or ()
-        if pack.where == SHELF and (pack.state in (PackState.CHARGED, *by_then) or pack.pack_id in done)
+        pack.pack_id for pack in fleet.packs or () if pack.pack_id not in gone and is_charged(pack)
     )
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 from tripplan.fleet import Fleet
 from tripplan.plan.document import ChargeSlot
-from tripplan.supply.arrange import Arranged
+from tripplan.supply.arrange import Arranged, TripPacks
+from tripplan.supply.assignment import Assignment
 from tripplan.supply.carry import CarryPlan
 from tripplan.supply.ordering import Order
 from tripplan.supply.owning import Course, Tried, TypeStock
@@ -19,7 +20,9 @@ __all__ = ["packs_to_json", "spares_to_json"]
 _DIGITS = 4
 
 
-def packs_to_json(fleet: Fleet, register: Register, labels: str | None) -> dict[str, Any]:
+def packs_to_json(
+    fleet: Fleet, register: Register, labels: str | None, trips: Sequence[TripPacks] = ()
+) -> dict[str, Any]:
     """
     Return the pack register as ``tripplan-packs/1``.
 
@@ -31,6 +34,8 @@ def packs_to_json(fleet: Fleet, register: Register, labels: str | None) -> dict[
         As built.
     labels : str or None
         Where the page of labels was written.
+    trips : sequence of TripPacks
+        Trips whose packs were asked for.
 
     Returns
     -------
@@ -46,6 +51,10 @@ def packs_to_json(fleet: Fleet, register: Register, labels: str | None) -> dict[
         "packs": [_record(record) for record in register.records],
         "to_test": list(register.to_test),
         "labels": labels,
+        "assignments": [_assignment(one) for trip in trips for one in trip.assignments],
+        "unnamed": [
+            {"trip_id": trip.trip.trip_id, "site_id": site_id} for trip in trips for site_id in trip.unnamed
+        ],
     }
 
 
@@ -83,19 +92,7 @@ def spares_to_json(
         "stock_kept": fleet.stock_is_kept,
         "asked_chance": fleet.spares.chance,
         "carry": [_carry(one) for one in arranged.carry.values()],
-        "assignments": [
-            {
-                "trip_id": one.trip_id,
-                "site_id": one.site_id,
-                "pack_type": one.pack_type,
-                "pack_id": one.pack_id,
-                "days": one.days,
-                "dark_chance": _round(one.dark_chance),
-                "dark_chance_weakest": _round(one.dark_chance_weakest),
-                "because": one.because,
-            }
-            for one in arranged.assignments
-        ],
+        "assignments": [_assignment(one) for one in arranged.assignments],
         "unnamed": list(arranged.unnamed),
         "own": [_stock(one) for one in stock],
         "shelf": [_course(one) for one in course],
@@ -198,6 +195,19 @@ def _slot(slot: ChargeSlot) -> dict[str, Any]:
     }
 
 
+def _assignment(one: Assignment) -> Mapping[str, Any]:
+    return {
+        "trip_id": one.trip_id,
+        "site_id": one.site_id,
+        "pack_type": one.pack_type,
+        "pack_id": one.pack_id,
+        "days": one.days,
+        "dark_chance": _round(one.dark_chance),
+        "dark_chance_weakest": _round(one.dark_chance_weakest),
+        "because": one.because,
+    }
+
+
 def _record(record: PackRecord) -> Mapping[str, Any]:
     pack, moves = record.pack, record.moves
     return {
@@ -206,7 +216,7 @@ def _record(record: PackRecord) -> Mapping[str, Any]:
         "bought": _day(pack.bought),
         "where": pack.where,
         "since": _day(pack.since),
-        "state": str(pack.state),
+        "state": "unknown" if record.untold else str(pack.state),
         "cycles": moves.cycles,
         "tested_ah": pack.tested_ah,
         "tested_on": _day(pack.tested_on),

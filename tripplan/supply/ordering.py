@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from tripplan.clock import day_words
 from tripplan.fleet import Cause, Fleet, PackState
 from tripplan.forecast.battery import battery_of
 from tripplan.plan.document import Plan
@@ -92,7 +93,7 @@ def _packs(fleet: Fleet, plan: Plan, register: Register, stock: tuple[TypeStock,
         parts = []
         if missing:
             short = one.first_short
-            when = "" if short is None else f" (short on {short.day.isoformat()})"
+            when = "" if short is None else f" (short on {day_words(short.day)})"
             parts.append(f"{missing} that the season's trips and spares need{when}")
         if wearing:
             limit = f"{fleet.spares.retire_below:.0%}"

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
+from tripplan.clock import day_words
 from tripplan.fleet import SHELF, Chemistry, Fleet, Pack, PackState
 from tripplan.forecast.basis import pack_health
 from tripplan.forecast.battery import battery_of
@@ -38,6 +39,7 @@ _READINGS = ("the test", "its runs and age", "its age", "the usual pack of its t
 class Todo(StrEnum):
     """What to do with a pack, most pressing first."""
 
+    TELL = "tell first"
     KEEP_APART = "keep apart"
     WRITE_OFF = "write off"
     RETIRE = "retire"
@@ -79,6 +81,8 @@ class PackRecord:
         When it must be charged again if it only stands.
     is_suspect : bool
         No spare until tested, by its state or by the volts it came back with.
+    untold : str
+        The planned trip, not yet told of, on which it may have gone out; empty where there is none.
     advice : tuple of Advice
         Most pressing first.
     """
@@ -95,12 +99,25 @@ class PackRecord:
     recharge_by: date | None
     is_suspect: bool
     advice: tuple[Advice, ...]
+    untold: str = ""
+
+    @property
+    def is_fit(self) -> bool:
+        """Whether it may be used again: not suspect, not retired, not written off, not out of sight."""
+        usable = self.pack.state is not PackState.RETIRED and not self.is_suspect and not self.untold
+        return usable and self.moves.site_missing is None
 
     @property
     def is_spare(self) -> bool:
-        """Whether it may go out: not suspect, not retired, not written off, and on the shelf."""
-        usable = self.pack.state is not PackState.RETIRED and not self.is_suspect
-        return usable and self.pack.where == SHELF and self.moves.site_missing is None
+        """Whether it may go out: fit, and on the shelf."""
+        return self.is_fit and self.pack.where == SHELF
+
+    @property
+    def state(self) -> str:
+        """Its state in one word or two; ``unknown`` until somebody tells of the trip it may have gone on."""
+        if self.untold:
+            return "unknown"
+        return "suspect" if self.is_suspect else str(self.pack.state)
 
     def health_at(self, z: float) -> float:
         """Return the share held at so many standard deviations from the likely one."""
@@ -195,6 +212,7 @@ def _record(fleet: Fleet, outlook: Outlook, pack: Pack, moves: PackMoves, on: da
         volts = resting_volts(kind, charge)
         again_by = recharge_by(kind, pack.since, fleet.spares.shelf_c)
     came_back_empty = _came_back_empty(fleet, pack, moves)
+    untold = fleet.untold_packs.get(pack.pack_id, "")
     below_80 = _below(learned.health, sd, REPLACE_BELOW)
     below_limit = _below(learned.health, sd, limit)
     record = PackRecord(
@@ -208,8 +226,9 @@ def _record(fleet: Fleet, outlook: Outlook, pack: Pack, moves: PackMoves, on: da
         charge=charge,
         volts=volts,
         recharge_by=again_by,
-        is_suspect=pack.state is PackState.SUSPECT or came_back_empty,
+        is_suspect=not untold and (pack.state is PackState.SUSPECT or came_back_empty),
         advice=(),
+        untold=untold,
     )
     advice = sorted(_advise(fleet, record, on), key=lambda one: list(Todo).index(one.todo))
     return replace(record, advice=tuple(advice))
@@ -241,16 +260,19 @@ def _came_back_empty(fleet: Fleet, pack: Pack, moves: PackMoves) -> bool:
 def _advise(fleet: Fleet, record: PackRecord, on: date) -> list[Advice]:
     pack, moves = record.pack, record.moves
     found: list[Advice] = []
+    if record.untold:
+        because = f"it may have gone out on trip {record.untold}, of which nothing has been told"
+        return [Advice(Todo.TELL, on, because)]
     if pack.state is PackState.RETIRED:
         return [Advice(Todo.RETIRE, None, "retired: hand it in for recycling")] if pack.where == SHELF else []
     if moves.site_missing is not None:
         place = pack.where if pack.where not in (SHELF, "") else moves.last_site
-        because = f"site {place} was found missing on {moves.site_missing.isoformat()}"
+        because = f"site {place} was found missing on {day_words(moves.site_missing)}"
         return [Advice(Todo.WRITE_OFF, None, because)]
     if record.is_suspect:
         back = ""
         if moves.volts_back is not None and moves.came_back is not None:
-            back = f"it came back with {moves.volts_back:g} V on {moves.came_back.isoformat()}; "
+            back = f"it came back with {moves.volts_back:g} V on {day_words(moves.came_back)}; "
         told = "" if pack.state is PackState.SUSPECT else f"packs.csv still says {pack.state}; "
         found.append(
             Advice(
@@ -327,6 +349,7 @@ def _to_test(records: tuple[PackRecord, ...], limit: float) -> tuple[str, ...]:
         record
         for record in records
         if record.moves.site_missing is None
+        and not record.untold
         and record.pack.state is not PackState.RETIRED
         and (record.is_suspect or any(one.todo is Todo.TEST for one in record.advice))
     ]
