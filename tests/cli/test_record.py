@@ -281,7 +281,7 @@ def test_each_answer_does_what_it_says(
         ("pack", "--answer: cannot be read (found 'pack')."),
         ("1=maybe", "--answer: must be one of leave out, add, replace (found '1=maybe')."),
         ("1.colour=red", "--answer: there is no field colour (found '1.colour=red')."),
-        ("1.keep=notes", "--answer: must be one of pack_in, pack_out (found '1.keep=notes')."),
+        ("1.keep=notes", "--answer: must be one of pack_in, pack_out, told (found '1.keep=notes')."),
         ("1.state=in use", "--answer: a pack that came out is charged, flat, suspect or retired (found '1.state=in use')."),
         ("7=add", "--answer: there is no visit 7 (found '7')."),
         ("1.volts_out=much", "--answer, column 1.volts_out: is not a number (found 'much')."),

@@ -237,7 +237,9 @@ class _Working:
         if self.book is None or self.replaced.get(visit.row):
             return
         if visit.day < self.last_move.get(fold(visit.site_id), visit.day):
-            if visit.done in _MOVES:
+            if visit.done in _MOVES and self.answers.keeps(visit, "told"):
+                self._date_place(visit)
+            elif visit.done in _MOVES:
                 self.remarks.append(
                     f"{visit_label(visit)}: {visit.site_id} has had a later swap, so packs.csv stays as "
                     "it is."
@@ -255,6 +257,14 @@ class _Working:
         if visit.done in _MOVES:
             self.last_move[fold(visit.site_id)] = visit.day
 
+    def _date_place(self, visit: VisitRecord) -> None:
+        """Say in packs.csv since when a pack is where it is: at the latest since its site's next swap."""
+        pack = None if self.book is None or not visit.pack_in else self.book.find(visit.pack_in)
+        if self.book is not None and pack is not None and pack.since is None:
+            since = self.last_move[fold(visit.site_id)]
+            because = f"it went in at {visit.site_id} before, where the next swap was on that day"
+            self.book.move(pack, pack.where, since, pack.state, visit_label(visit), because)
+
     def _take_out(self, visit: VisitRecord, label: str) -> None:
         book = self.book
         if book is None:
@@ -271,7 +281,12 @@ class _Working:
                 because = f"not named, but it was there{'; ' + because if because else ''}"
             given = self.answers.state(visit)
             book.move(came, SHELF, visit.day, state if given is None else given, label, because)
-        if there is not None and came is not None and there.pack_id != came.pack_id:
+        if (
+            there is not None
+            and came is not None
+            and there.pack_id != came.pack_id
+            and not self._stands_later(there, visit)
+        ):
             book.move(
                 there,
                 "",
@@ -284,6 +299,12 @@ class _Working:
     def _put_in(self, visit: VisitRecord, label: str) -> None:
         book = self.book
         if book is None:
+            return
+        if not visit.pack_in and self.answers.keeps(visit, "told"):
+            before = book.at(visit.site_id)
+            if before is not None and not self._stands_later(before, visit):
+                because = "a pack that is not named went in where it was; no spare until it is found"
+                book.move(before, "", visit.day, PackState.SUSPECT, label, because)
             return
         if not visit.pack_in:
             self.remarks.append(
@@ -307,12 +328,25 @@ class _Working:
                 f"{site.pack_type}."
             )
         before = book.at(visit.site_id)
+        if before is not None and before.pack_id != pack.pack_id and self._stands_later(before, visit):
+            self.remarks.append(
+                f"{label}: {before.source} has pack {before.pack_id} {before.place_since}, which is later; "
+                "it stays so."
+            )
+            if self.answers.keeps(visit, "told") and before.since is not None:
+                because = f"it went in at {visit.site_id} before {before.pack_id}"
+                book.move(pack, pack.where, before.since, pack.state, label, because)
+            return
         if before is not None and before.pack_id != pack.pack_id:
             book.move(before, "", visit.day, PackState.SUSPECT, label, "another pack stands in its place")
         book.move(pack, visit.site_id, visit.day, PackState.IN_USE, label)
 
+    @staticmethod
+    def _stands_later(pack: PackNow, visit: VisitRecord) -> bool:
+        return pack.since is not None and pack.since > visit.day
+
     def _is_newer(self, pack: PackNow, visit: VisitRecord, label: str) -> bool:
-        newer = pack.since is not None and pack.since > visit.day
+        newer = self._stands_later(pack, visit) and not self.answers.keeps(visit, "told")
         if newer:
             self.remarks.append(
                 f"{label}: {pack.source} has pack {pack.pack_id} {pack.place_since}, which is later; it "

@@ -210,8 +210,9 @@ class Doubts:
         self._bought(visit, "pack_out", pack)
         if visit.done not in (Done.SWAPPED, Done.REMOVED) or self.answers.keeps(visit, "pack_out"):
             return
+        home_that_day = pack.where == SHELF and pack.since == visit.day
         later = pack.since is not None and pack.since > visit.day
-        if pack.where == visit.site_id or not pack.where or later:
+        if pack.where == visit.site_id or not pack.where or later or home_that_day:
             return
         there = book.at(visit.site_id)
         known = f"; here it has {there.pack_id}" if there is not None else ""

@@ -26,7 +26,7 @@ from tripplan.records.csv_text import CsvText, new_table
 from tripplan.records.journal import FileChange, find_recorded
 from tripplan.records.pack_book import PackEdit
 from tripplan.records.places import TableFile, find_table
-from tripplan.records.questions import Answers
+from tripplan.records.questions import Answers, Question, contradiction
 from tripplan.records.told import Told, visit_values
 from tripplan.records.trips import RECORDED, PlannedTrip, find_trip, trip_path
 from tripplan.storage import read_bytes
@@ -108,21 +108,43 @@ def prepare(folder: Path, make_told: Callable[[Fleet], Told], answers: Answers, 
     if told is not received:
         answers = Answers()  # what was recorded before was answered before
     packs = find_table(folder, "packs")
-    packs_text = None if packs.workbook else packs.text()
     trip = find_trip(folder, told.trip_id) if told.trip_id else None
     planned = () if trip is None else tuple(visit.site_id for visit in trip.visits)
-    changes = work_out(fleet, told, answers, today=today, packs_text=packs_text, planned=planned)
-    if told.trip_id and trip is None:
-        changes = replace(
-            changes,
-            remarks=(
-                *changes.remarks,
-                f"The plan on file has no trip {told.trip_id}; the results may belong to an older plan.",
-            ),
-        )
-    if changes.questions:
-        return Prepared(folder, told, changes, trip)
-    return _Builder(folder, fleet, told, changes, trip, packs, packs_text).build(today)
+
+    def built(answers: Answers) -> Prepared:
+        packs_text = None if packs.workbook else packs.text()
+        changes = work_out(fleet, told, answers, today=today, packs_text=packs_text, planned=planned)
+        if told.trip_id and trip is None:
+            line = f"The plan on file has no trip {told.trip_id}; the results may belong to an older plan."
+            changes = replace(changes, remarks=(*changes.remarks, line))
+        if changes.questions:
+            return Prepared(folder, told, changes, trip)
+        return _Builder(folder, fleet, told, changes, trip, packs, packs_text).build(today)
+
+    try:
+        return built(answers)
+    except _ContradictionError as error:
+        question, changes = _ask_about(built, answers, told, error)
+        return Prepared(folder, told, replace(changes, questions=(question,)), trip)
+
+
+class _ContradictionError(InputError):
+    """What the reader says of the files as they would be."""
+
+
+def _ask_about(
+    built: Callable[[Answers], Prepared], answers: Answers, told: Told, error: _ContradictionError
+) -> tuple[Question, Changes]:
+    """Return the question about the first visit with which the reader would refuse the files."""
+    visits = sorted(answers.correct(told.visits), key=lambda one: (one.day, one.row))
+    without = built(answers.leaving_out(one.row for one in visits)).changes
+    for number, visit in enumerate(visits, 1):
+        try:
+            before = built(answers.leaving_out(one.row for one in visits[number:]))
+        except _ContradictionError as found:
+            return contradiction(visit, found.faults[0], kept=answers.keeps(visit, "told")), without
+        without = before.changes
+    raise error
 
 
 class _Builder:
@@ -373,7 +395,10 @@ def _read_back(folder: Path, files: Mapping[Path, bytes], today: date, changes: 
                 (copy / path.name).write_bytes(read_bytes(path))
         for path, content in files.items():
             (copy / path.name).write_bytes(content)
-        fleet = read_fleet(copy, today)
+        try:
+            fleet = read_fleet(copy, today)
+        except InputError as error:
+            raise _ContradictionError(error.faults) from error
     on_file = {visit_key(one) for one in fleet.visits}
     known = fleet.sites_by_id  # rows of sites that are set aside are not read
     lost = [one for one in changes.visits if one.site_id in known and visit_key(one) not in on_file]

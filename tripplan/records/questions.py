@@ -10,14 +10,16 @@ from datetime import date
 from tripplan.errors import Fault, InputError
 from tripplan.fleet import Cause, Done, Found, PackState, VisitRecord
 from tripplan.inputs.cells import CellError, parse_date, parse_number
+from tripplan.inputs.findings import say_date
 from tripplan.inputs.words import parse_choice, range_problem
 from tripplan.records.told import FIELDS, visit_values
 
-__all__ = ["ADD", "LEAVE_OUT", "REPLACE", "Answers", "Choice", "Question", "visit_label"]
+__all__ = ["ADD", "LEAVE_OUT", "REPLACE", "Answers", "Choice", "Question", "contradiction", "visit_label"]
 
 LEAVE_OUT, ADD, REPLACE = "leave out", "add", "replace"
 _DECISIONS = (LEAVE_OUT, ADD, REPLACE)
 _PACK_FIELDS = ("pack_in", "pack_out")
+_KEEPS = (*_PACK_FIELDS, "told")
 _KEY = re.compile(r"(\d+)(?:\.(\w+))?")
 _MOST = {"volts_out": 80.0, "volts_in": 80.0, "minutes": 1440.0}
 
@@ -65,6 +67,41 @@ def visit_label(visit: VisitRecord) -> str:
     return f"visit {visit.row} ({visit.site_id})"
 
 
+def contradiction(visit: VisitRecord, fault: Fault, *, kept: bool) -> Question:
+    """
+    Ask about a visit with which the files would hold a fault: mostly that packs.csv and visits.csv disagree.
+
+    Parameters
+    ----------
+    visit : VisitRecord
+        As told, corrected by the answers given so far.
+    fault : Fault
+        What the reader would say of the files.
+    kept : bool
+        Whether it has been answered already that packs.csv is to follow this visit.
+
+    Returns
+    -------
+    Question
+        With its choices.
+    """
+    number = visit.row
+    choices = [Choice(f"{number}.date", None, "name the right day")]
+    if visit.done in (Done.SWAPPED, Done.INSTALLED):
+        choices.append(Choice(f"{number}.pack_in", None, "name the pack that went in"))
+    if visit.done is Done.INSTALLED:
+        choices.append(Choice(f"{number}.done", "swapped", "the pack that was there came out: it was a swap"))
+    if visit.done in (Done.SWAPPED, Done.REMOVED):
+        choices.append(Choice(f"{number}.pack_out", None, "name the pack that came out"))
+    is_place = (fault.file, fault.column) == ("packs.csv", "where")
+    if is_place and not kept:
+        choices.append(Choice(f"{number}.keep", "told", "it was as told: packs.csv follows it"))
+    choices.append(Choice(str(number), LEAVE_OUT, "leave this visit out (the journal keeps it)"))
+    told = f"{visit_label(visit)}: with this visit of {say_date(visit.day)}"
+    what = f"contradict each other: {fault.problem}." if is_place else f"hold a fault: {fault}"
+    return Question(number, f"{told} the files would {what}", tuple(choices))
+
+
 class Answers:
     """
     Answers given, by key.
@@ -73,8 +110,8 @@ class Answers:
     ----------
     texts : iterable of str
         ``3.pack_in=A17`` corrects a field of visit 3, ``3=leave out`` decides on it, ``3.keep=pack_in``
-        takes a pack over as told, ``3.new=pack_in`` adds it to packs.csv, ``3.state=flat`` sets the state of
-        the pack that came out.
+        takes a pack over as told, ``3.keep=told`` has packs.csv follow the visit, ``3.new=pack_in`` adds the
+        pack to packs.csv, ``3.state=flat`` sets the state of the pack that came out.
 
     Raises
     ------
@@ -100,8 +137,15 @@ class Answers:
         return self._decisions.get(visit.row, "")
 
     def keeps(self, visit: VisitRecord, field: str) -> bool:
-        """Tell whether a pack is to be taken over as told."""
+        """Tell whether a pack, or with `field` ``told`` the whole visit, is to be taken over as told."""
         return (visit.row, "keep", field) in self._words
+
+    def leaving_out(self, numbers: Iterable[int]) -> Answers:
+        """Return the same answers, but for some visits that are to be left out."""
+        answers = Answers()
+        answers._decisions = self._decisions | dict.fromkeys(numbers, LEAVE_OUT)
+        answers._fields, answers._words, answers._states = self._fields, self._words, self._states
+        return answers
 
     def adds(self, visit: VisitRecord, field: str) -> bool:
         """Tell whether a pack is to be added to packs.csv."""
@@ -168,8 +212,9 @@ class Answers:
                 return f"must be one of {', '.join(_DECISIONS)}"
             self._decisions[number] = value
         elif word in {"keep", "new"}:
-            if value not in _PACK_FIELDS:
-                return f"must be one of {', '.join(_PACK_FIELDS)}"
+            known = _KEEPS if word == "keep" else _PACK_FIELDS
+            if value not in known:
+                return f"must be one of {', '.join(known)}"
             self._words.add((number, word, value))
         elif word == "state":
             try:

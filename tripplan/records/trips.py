@@ -264,9 +264,10 @@ def hold_back(fleet: Fleet, trips: Sequence[PlannedTrip]) -> Fleet:
     if fleet.packs is None:
         return replace(fleet, pack_types=types)
     untold: dict[str, str] = {}
-    for pack in fleet.packs:
-        if pack.where != SHELF or pack.state is not PackState.CHARGED:
-            continue
+    usable = (PackState.CHARGED, PackState.CHARGING, PackState.FLAT)
+    shelf = [pack for pack in fleet.packs if pack.where == SHELF and pack.state in usable]
+    # a pack that packs.csv has as flat may have been charged for the trip
+    for pack in sorted(shelf, key=lambda pack: usable.index(pack.state)):
         if fold(pack.pack_id) in named:
             untold[pack.pack_id] = named[fold(pack.pack_id)]
         elif wanted.get(pack.pack_type):
