@@ -7,7 +7,15 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from kit_trip import HOSTILE, TODAY, KitCase, hand_case, hostile_case
+from kit_trip import (
+    HOSTILE,
+    TODAY,
+    KitCase,
+    hand_case,
+    hostile_case,
+    require_sketch_beside_last_site,
+    wide_case,
+)
 from looking import expect_no_wider, settled
 from playwright.sync_api import expect
 
@@ -166,6 +174,17 @@ def test_checklist_prints_every_site_on_few_pages(kit, open_page, tmp_path):
             assert case.fleet.sites_by_id[visit.site_id].name in text
         assert text.count("\f") == 3  # seven sites, three stops
     watched.require_quiet()
+
+
+@pytest.mark.parametrize("n_sites", [5, 14, 30])
+def test_the_sketch_of_a_stop_prints_on_the_page_of_its_last_site(open_page, tmp_path, n_sites):
+    case = wide_case(n_sites)
+    write_kit(*case.arguments(), tmp_path, today=TODAY)
+    page = open_page(tmp_path / "checklist.html").page
+    page.pdf(path=str(tmp_path / "paper.pdf"), format="A4")
+    command = ["pdftotext", str(tmp_path / "paper.pdf"), "-"]
+    text = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    require_sketch_beside_last_site(case, text)
 
 
 def test_page_itself_prints_every_site(kit, open_page, tmp_path):

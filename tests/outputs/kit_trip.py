@@ -344,6 +344,29 @@ def wide_case(n_sites: int) -> KitCase:
     return KitCase(wide, Outlook(TODAY, plan.to, 0.05, {}, {}), travel, plan, trip)
 
 
+def require_sketch_beside_last_site(case: KitCase, text: str) -> None:
+    """
+    Require, in a checklist's text by pages, that each stop's foot follows its last site on the same page.
+
+    The foot holds the sketch of the stop and the room for notes, which is what the text shows of it.
+    """
+    pages = [" ".join(page.split()) for page in text.split("\f")]
+    feet = [(k, at) for k, page in enumerate(pages) for at in _places(page, "Notes: weather, ground, gates")]
+    assert len(feet) == len(case.trip.stops)
+    for stop, (page, at) in zip(case.trip.stops, feet, strict=True):
+        last = case.fleet.sites_by_id[stop.loops[-1].visits[-1].site_id].site_id
+        assert last in pages[page][:at], f"the sketch of the stop with {last} stands alone on page {page + 1}"
+    assert len(pages) > 3  # there was a page break that could have come between
+
+
+def _places(text: str, words: str) -> list[int]:
+    found, at = [], text.find(words)
+    while at >= 0:
+        found.append(at)
+        at = text.find(words, at + 1)
+    return found
+
+
 def hostile_case() -> KitCase:
     """Return the same trip with hostile text in every free field."""
     fleet = hand_fleet()

@@ -11,7 +11,9 @@ from tripplan.forecast import forecast_fleet
 from tripplan.outputs import KIT_FILES, write_kit
 from tripplan.outputs.kit_times import latest_times
 from tripplan.outputs.kit_view import build_kit_view
+from tripplan.outputs.pages import render_checklist, render_map_page
 from tripplan.outputs.wording import wording_for
+from tripplan.plan.leeway import stop_leeways
 from tripplan.travel import measure_travel
 
 DEMO_ON = "2026-11-25"
@@ -103,3 +105,28 @@ def test_the_kit_tells_the_return_rounded_up_as_plan_and_calendar_do(demo):
     }
     assert any(trip.back.second for trip in plan.trips)
     assert told == {True}
+
+
+def test_the_kit_says_what_can_be_lost_at_each_stop_as_the_terminal_does(demo):
+    fleet, outlook, travel, plan = demo
+    wording, seen = wording_for("en"), set()
+    for trip in plan.trips:
+        kit = build_kit_view(fleet, outlook, travel, plan, trip, today=outlook.on, wording=wording)
+        page, paper = render_map_page(kit, wording, recording=True), render_checklist(kit, wording)
+        for stop, leeway in zip(kit.stops, stop_leeways(fleet, travel, trip), strict=True):
+            lose, more = (
+                wording.duration(minutes)
+                for minutes in (leeway.lose_minutes, leeway.lose_with_reserve_minutes)
+            )
+            assert stop.turn_back == wording.clock(leeway.turn_back)
+            begin = (
+                f"You can lose {lose} at this stop" if leeway.lose_minutes else "No time to lose at this stop"
+            )
+            spent = leeway.lose_with_reserve_minutes > leeway.lose_minutes
+            end = f"; {more} if the reserve before dusk is spent." if spent else "."
+            assert stop.lose_text == begin + end
+            assert stop.lose_text in page
+            assert stop.lose_text in paper
+            seen.add((leeway.lose_minutes > 0, spent))
+        assert paper.count("Straight home from here, all the rest left out: off by ") == len(kit.stops)
+    assert len(seen) > 1

@@ -6,7 +6,7 @@ import builtins
 import subprocess
 
 import pytest
-from kit_trip import TODAY, hand_case, hostile_case
+from kit_trip import TODAY, hand_case, hostile_case, require_sketch_beside_last_site, wide_case
 
 from tripplan.errors import StorageError
 from tripplan.outputs import KIT_FILES, write_kit
@@ -130,3 +130,10 @@ def test_a_pdf_is_not_locked(tmp_path):
 def test_a_page_that_asks_for_something_gets_nothing():
     page = '<img src="file:///etc/hostname"><link rel=stylesheet href="http://localhost/x.css"><p>text</p>'
     assert checklist_pdf(page, letter=False).startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("n_sites", [5, 14, 30])
+def test_the_sketch_of_a_stop_stands_on_the_page_of_its_last_site(tmp_path, n_sites):
+    case = wide_case(n_sites)
+    write_kit(*case.arguments(), tmp_path, today=TODAY, pdf=True)
+    require_sketch_beside_last_site(case, read(tmp_path / PDF))

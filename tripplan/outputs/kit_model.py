@@ -177,6 +177,8 @@ class StopView:
         The drive to it from the place before.
     turn_back : str
         Latest time to drive off with all the rest still fitting.
+    lose_text : str
+        What can be lost anywhere at this stop, and what if the reserve before dusk is spent.
     straight_home : str
         Latest time to drive off if all the rest is left out.
     skip_first : tuple of SiteView
@@ -193,6 +195,7 @@ class StopView:
     leave: str
     drive_text: str
     turn_back: str
+    lose_text: str
     straight_home: str
     is_last: bool
     contacts: tuple[ContactView, ...]

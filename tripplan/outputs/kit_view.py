@@ -29,7 +29,8 @@ from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_o
 from tripplan.outputs.links import coordinates, geo_uri, phone_links
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Loop, Plan, Trip, Visit
+from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit
+from tripplan.plan.leeway import StopLeeway, stop_leeways
 from tripplan.travel import Travel, contacts_for, open_spans
 
 __all__ = ["CALL_AFTER", "build_kit_view"]
@@ -74,6 +75,7 @@ def build_kit_view(
     dark = _dark_texts(outlook, plan, trip, wording)
     contacts = _contacts(fleet, trip, wording)
     times = latest_times(fleet, travel, trip)
+    leeways = stop_leeways(fleet, travel, trip)
     number = 0
     stops: list[StopView] = []
     for index in range(len(trip.stops)):
@@ -84,6 +86,7 @@ def build_kit_view(
                 trip,
                 index,
                 times[index],
+                leeways[index],
                 tags,
                 contacts,
                 dark,
@@ -226,6 +229,7 @@ def _stop_view(
     trip: Trip,
     index: int,
     times: StopTimes,
+    leeway: StopLeeway,
     tags: Mapping[str, PackTag],
     contacts: tuple[ContactView, ...],
     dark: Mapping[str, str],
@@ -262,11 +266,24 @@ def _stop_view(
             km=wording.distance(float(travel.drive_km[before, here]) * 1000),
         ),
         turn_back=wording.clock(times.turn_back),
+        lose_text=_lose_text(times, stop, leeway, wording),
         straight_home=wording.clock(times.straight_home),
         is_last=index == len(trip.stops) - 1,
         contacts=tuple(contact for contact in contacts if label in contact.stops),
         loops=tuple(loops),
     )
+
+
+def _lose_text(times: StopTimes, stop: Stop, leeway: StopLeeway, wording: Wording) -> str:
+    # Never more than is left until the time beside it, which keeps to the access window planned in.
+    most = max(0, int((times.turn_back - stop.leave).total_seconds()) // 60)
+    lose = min(leeway.lose_minutes, most)
+    more = leeway.lose_with_reserve_minutes
+    if more > lose:
+        key = "stop.lose_reserve" if lose else "stop.lose_none_reserve"
+    else:
+        key = "stop.lose" if lose else "stop.lose_none"
+    return wording.say(key, minutes=wording.duration(lose), more=wording.duration(more))
 
 
 def _loop_view(

@@ -20,7 +20,7 @@ from tripplan.plan.document import Loop, Stop, Trip, Visit
 from tripplan.plan.obstacles import fits_alone
 from tripplan.travel import Travel, open_spans, usable_daylight
 
-__all__ = ["Leeway", "SkipStep", "StopLeeway", "VisitLeeway", "trip_leeway"]
+__all__ = ["Leeway", "SkipStep", "StopLeeway", "VisitLeeway", "stop_leeways", "trip_leeway"]
 
 
 @dataclass(frozen=True)
@@ -120,12 +120,32 @@ def trip_leeway(fleet: Fleet, travel: Travel, trip: Trip, last: date) -> Leeway:
     visits = tuple(
         VisitLeeway(visit.site_id, _waits_until(fleet, travel, trip, visit, last)) for visit in trip.visits
     )
+    return Leeway(stop_leeways(fleet, travel, trip), visits, tuple(_skip(fleet, travel, trip, visits)))
+
+
+def stop_leeways(fleet: Fleet, travel: Travel, trip: Trip) -> tuple[StopLeeway, ...]:
+    """
+    Work out what can be lost at each stop of a trip.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Whose trip it is.
+    travel : Travel
+        Minutes between its places.
+    trip : Trip
+        A trip that the checker passed.
+
+    Returns
+    -------
+    tuple of StopLeeway
+        One for each stop, in order.
+    """
     spent = replace(fleet, plan=replace(fleet.plan, reserve_minutes=0.0))
-    stops = tuple(
+    return tuple(
         replace(kept, lose_with_reserve_minutes=without.lose_minutes)
         for kept, without in zip(_stops(fleet, travel, trip), _stops(spent, travel, trip), strict=True)
     )
-    return Leeway(stops, visits, tuple(_skip(fleet, travel, trip, visits)))
 
 
 def _seconds(minutes: float) -> int:
