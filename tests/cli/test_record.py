@@ -161,7 +161,7 @@ QUESTIONS = [
         [
             "1.pack_in=...: name the right pack",
             "1.new=pack_in: it is a new pack: add it to packs.csv as SLA12",
-            "1.keep=pack_in: write the name into visits.csv, leave packs.csv alone",
+            "1.keep=pack_in: write the name into visits.csv, leave packs.csv alone; the notes say so",
         ],
     ),
     (
@@ -252,7 +252,12 @@ ANSWERED = [
         "2026-12-05,C1,,,,swapped,,,Z4,,,",
         {"A1": "shelf,2026-12-05,flat", "Z4": "C1,2026-12-05,in use"},
     ),
-    (QUESTIONS[5][0], "1.keep=pack_in", "2026-12-05,C1,,,,swapped,,,Z4,,,", {"A1": "shelf,2026-12-05,flat"}),
+    (
+        QUESTIONS[5][0],
+        "1.keep=pack_in",
+        "2026-12-05,C1,,,,swapped,,,Z4,,,pack Z4 is not in packs.csv",
+        {"A1": "shelf,2026-12-05,flat"},
+    ),
     (QUESTIONS[10][0], "1=add", "2026-09-05,C1,,running,,,,,,,,", {}),
 ]
 

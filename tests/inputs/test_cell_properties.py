@@ -140,7 +140,7 @@ def test_numbers(value, decimal, grouped):
     text = f"{value:,.2f}" if grouped else f"{value:.2f}"
     if decimal == ",":
         text = text.translate(str.maketrans(",.", ".,"))
-    assert parse_number(text, decimal) == pytest.approx(value, abs=0.005)
+    assert parse_number(text, decimal) == pytest.approx(value, abs=0.0051)
 
 
 @given(st.lists(st.floats(0.001, 99.999), min_size=1, max_size=6), st.integers(1, 6), st.sampled_from(".,"))

@@ -270,13 +270,44 @@ def test_a_pack_that_went_in_elsewhere_later(folder, faults):
     ]
 
 
-def test_a_pack_unknown_to_packs_csv_is_remarked(folder, read):
+UNLISTED = "2026-10-20,A1,running,,swapped,,12.0,P9,12.7,,"
+
+
+def test_a_pack_in_place_that_packs_csv_does_not_list_is_a_fault(folder, faults):
+    replace(folder, "visits.csv", ("new cord\n", f"new cord\n{UNLISTED}\n"))
+    (line,) = faults()
+    assert line == (
+        "visits.csv, row 4, column pack_in: pack P9 went in at A1 and stands there, but packs.csv does not list it. "
+        "Mend the name; or give the pack a row in packs.csv; or write 'not in packs.csv' into the notes of this row "
+        "if it is to have none."
+    )
+
+
+def test_each_way_out_of_that_fault_works(folder, read):
+    visits, packs = (folder / "visits.csv").read_text("utf-8"), (folder / "packs.csv").read_text("utf-8")
+    row = f"new cord\n{UNLISTED}"
+    for with_row, more in (
+        (f"{row}P9 is Not in packs.csv: lent\n", ""),
+        (f"{row}\n", "P9,SLA12,,,,A1,2026-10-20,in use\n"),
+    ):
+        (folder / "visits.csv").write_text(visits.replace("new cord\n", with_row), "utf-8")
+        (folder / "packs.csv").write_text(packs + more, "utf-8")
+        fleet = read()
+        assert fleet.remarks == ()
+        assert fleet.in_place["A1"].since.isoformat() == "2026-10-20"
+
+
+def test_packs_of_old_need_no_row_in_packs_csv(folder, read):
     replace(
-        folder, "visits.csv", ("new cord\n", "new cord\n2026-10-20,A1,running,,swapped,,12.0,P9,12.7,,\n")
+        folder,
+        "visits.csv",
+        (
+            "new cord\n",
+            "new cord\n2026-10-20,A1,running,,swapped,,12.0,LENT,12.7,,\n2026-10-25,A1,,,swapped,,,P2,,,\n",
+        ),
     )
-    assert read().remarks == (
-        "visits.csv, row 4, column pack_in: pack P9 went in, but packs.csv does not list it.",
-    )
+    replace(folder, "packs.csv", ("shelf,,charged", "A1,2026-10-25,in use"))
+    assert read().remarks == ()
 
 
 def test_a_pack_that_comes_back_as_no_spare_of_the_site_s_type_is_remarked(folder, read):

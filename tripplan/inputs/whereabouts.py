@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from tripplan.fleet import SHELF, Done, Pack, PackState, Site, VisitRecord
+from tripplan.fleet import SHELF, Done, Found, Pack, PackState, Site, VisitRecord
 from tripplan.inputs.columns import ColumnReader
 from tripplan.inputs.findings import Findings, did_you_mean, fold, list_rows
 
-__all__ = ["check_whereabouts"]
+__all__ = ["NOT_LISTED", "check_whereabouts"]
 
+NOT_LISTED = "not in packs.csv"
+"""Words in a visit's notes with which its pack needs no row in packs.csv."""
 _SWAPS = (Done.SWAPPED, Done.INSTALLED)
 
 
@@ -68,31 +70,63 @@ def check_whereabouts(
         if key in known and known[key].row not in disagreed:
             _check_last_move(known[key], max(moved), pack_reader, visit_file)
     _check_bought(known, visits, pack_reader, visit_file)
-    standing = {visit.row for visit in last_swap.values()}
-    unlisted = {
-        visit.pack_in: visit.row for visit in visits if visit.pack_in and fold(visit.pack_in) not in known
-    }
-    came_out = {
-        visit.pack_out: visit.row
-        for visit in visits
-        if visit.pack_out and fold(visit.pack_out) not in known and visit.pack_out not in unlisted
-    }
-    for pack_id, row in came_out.items():
-        hint = did_you_mean(pack_id, [pack.pack_id for pack in packs])
-        if hint:
-            findings.remark(
-                f"{visit_file}, row {row}, column pack_out: pack {pack_id} came out, but {pack_reader.file} "
-                f"does not list it. {hint}"
-            )
-    for pack_id, row in unlisted.items():
-        if row not in standing and not did_you_mean(pack_id, [pack.pack_id for pack in packs]):
-            # a pack of old, since thrown away
-            continue
-        hint = did_you_mean(pack_id, [pack.pack_id for pack in packs])
-        findings.remark(
-            f"{visit_file}, row {row}, column pack_in: pack {pack_id} went in, but {pack_reader.file} does "
-            f"not list it.{' ' + hint if hint else ''}"
-        )
+    # a row of packs.csv with a fault of its own may be the one that is missing
+    in_doubt = pack_reader.bad or pack_reader.table.spoilt
+    standing = set[int]() if in_doubt else _standing(sites, packs, visits, at_site)
+    _unlisted(packs, visits, standing, pack_reader, visit_file, findings)
+
+
+def _standing(
+    sites: Sequence[Site], packs: Sequence[Pack], visits: Sequence[VisitRecord], at_site: Mapping[str, Pack]
+) -> set[int]:
+    """Return the rows of swaps whose pack must stand at its site now, and should be in packs.csv."""
+    listed = {pack.pack_type for pack in packs}
+    kept = {site.site_id for site in sites if site.pack_type in listed} - set(at_site)
+    last: dict[str, VisitRecord] = {}
+    for visit in sorted(visits, key=lambda visit: (visit.day, visit.row)):
+        if visit.done in (*_SWAPS, Done.REMOVED) or visit.found is Found.MISSING:
+            last[visit.site_id] = visit
+    return {visit.row for site, visit in last.items() if visit.done in _SWAPS and site in kept}
+
+
+def _unlisted(
+    packs: Sequence[Pack],
+    visits: Sequence[VisitRecord],
+    standing: set[int],
+    pack_reader: ColumnReader,
+    visit_file: str,
+    findings: Findings,
+) -> None:
+    """Name packs that packs.csv does not list: those that stand at a site, and those that look misspelt."""
+    ids = [pack.pack_id for pack in packs]
+    known = {fold(pack_id) for pack_id in ids}
+    told: set[str] = set()
+    for visit in sorted(visits, key=lambda visit: visit.row not in standing):
+        for column, pack_id, what in (
+            ("pack_in", visit.pack_in, "went in"),
+            ("pack_out", visit.pack_out, "came out"),
+        ):
+            if not pack_id or fold(pack_id) in known or fold(pack_id) in told:
+                continue
+            hint = did_you_mean(pack_id, ids)
+            if column == "pack_in" and visit.row in standing and NOT_LISTED not in fold(visit.notes):
+                told.add(fold(pack_id))
+                findings.fault(
+                    visit_file,
+                    f"pack {pack_id} went in at {visit.site_id} and stands there, but {pack_reader.file} "
+                    "does not list it",
+                    f"{hint} Mend the name; or give the pack a row in {pack_reader.file}; ".lstrip()
+                    + f"or write '{NOT_LISTED}' into the notes of this row if it is to have none.",
+                    row=visit.row,
+                    column=column,
+                )
+            elif hint and NOT_LISTED not in fold(visit.notes):
+                # without a hint: a pack of old, since thrown away
+                told.add(fold(pack_id))
+                findings.remark(
+                    f"{visit_file}, row {visit.row}, column {column}: pack {pack_id} {what}, but "
+                    f"{pack_reader.file} does not list it. {hint}"
+                )
 
 
 def _remark_on_what_comes_back(

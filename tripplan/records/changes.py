@@ -15,6 +15,7 @@ from tripplan.errors import Fault, InputError
 from tripplan.fleet import SHELF, Done, Fleet, Found, PackState, Reading, VisitRecord
 from tripplan.inputs.findings import fold
 from tripplan.inputs.names import Names
+from tripplan.inputs.whereabouts import NOT_LISTED
 from tripplan.records.csv_text import CsvText
 from tripplan.records.doubts import Doubts
 from tripplan.records.pack_book import PackBook, PackEdit, PackNow
@@ -219,8 +220,14 @@ class _Working:
         if self.book is None:
             return replace(visit, site_id=site)
         goes_in, comes_out = self.book.find(visit.pack_in), self.book.find(visit.pack_out)
+        notes = visit.notes
+        if visit.pack_in and goes_in is None and self.answers.keeps(visit, "pack_in"):
+            # said on file, so that no later reading takes it for a slip
+            said = f"pack {visit.pack_in} is {NOT_LISTED}"
+            notes = notes if NOT_LISTED in fold(notes) else f"{notes}; {said}" if notes else said
         return replace(
             visit,
+            notes=notes,
             site_id=site,
             pack_in=visit.pack_in if goes_in is None else goes_in.pack_id,
             pack_out=visit.pack_out if comes_out is None else comes_out.pack_id,

@@ -243,7 +243,11 @@ class Doubts:
                 )
             )
         choices.append(
-            Choice(f"{visit.row}.keep", field, "write the name into visits.csv, leave packs.csv alone")
+            Choice(
+                f"{visit.row}.keep",
+                field,
+                "write the name into visits.csv, leave packs.csv alone; the notes say so",
+            )
         )
         self._ask(
             visit,
