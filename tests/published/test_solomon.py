@@ -9,7 +9,8 @@ from tripplan.plan.routes import solve_routes
 
 
 @pytest.mark.parametrize(
-    ("name", "longer"), [("C101", 0.0), ("C201", 0.0), ("R101", 0.01), ("RC201", 0.04), ("R207", 0.08)]
+    ("name", "longer"),
+    [("C101", 0.0), ("C201", 0.0), ("R101", 0.01), ("RC106", 0.04), ("RC201", 0.06), ("R207", 0.1)],
 )
 def test_the_records_vehicles_are_reached(name, longer):
     """With a small budget, so that the distance may be longer by a few hundredths; never shorter."""
@@ -21,6 +22,16 @@ def test_the_records_vehicles_are_reached(name, longer):
     # the record is printed to two decimals; a shorter distance would be an error of ours
     assert distance - 0.006 <= plan.cost <= distance * (1 + longer) + 0.006
     assert plan.at_least <= vehicles
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["R112", "R211"])
+def test_the_hardest_fleets_but_one_are_reached(name):
+    """R104 wants luck: its 9 vehicles came up in some of the seeds tried only, and are not asked for here."""
+    problem = read_instance(name)
+    plan = solve_routes(problem, iterations=2_000_000)
+    require_kept(problem, plan)
+    assert len(plan.routes) == RECORD[name][0]
 
 
 def test_no_bound_lies_above_the_record():

@@ -14,10 +14,12 @@ A plan of routes is three arrays, so that it is copied in one go:
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
-__all__ = ["drop_route", "reduce_routes", "shorten_routes", "start_routes"]
+from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.route_state import put_in, take_out
+
+__all__ = ["shorten_routes", "start_routes"]
 
 _LONGEST_STRING = 10
 _MEAN_REMOVED = 10.0
@@ -28,7 +30,7 @@ _PLACE_SHARE = 0.9
 _SLACK = 1e-7
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _refresh(v, link, ends, when, load, travel, service, ready, due, demand):
     """Work out times and load of one route anew."""
     at, clock, total = 0, ready[0], 0.0
@@ -49,7 +51,7 @@ def _refresh(v, link, ends, when, load, travel, service, ready, due, demand):
         c = link[1, c]
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _in_time(v, link, ends, when):
     c = ends[0, v]
     while c != 0:
@@ -59,42 +61,7 @@ def _in_time(v, link, ends, when):
     return True
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
-def _take_out(c, link, ends):
-    """Unhook a customer; times and load of its route are refreshed by the caller."""
-    v = link[2, c]
-    before, after = link[1, c], link[0, c]
-    if before != 0:
-        link[0, before] = after
-    else:
-        ends[0, v] = after
-    if after != 0:
-        link[1, after] = before
-    else:
-        ends[1, v] = before
-    link[2, c] = -1
-    ends[2, v] -= 1
-    ends[3, 0] += 1
-
-
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
-def _put_in(c, v, before, link, ends):
-    """Put a customer behind `before` (0: at the start)."""
-    after = ends[0, v] if before == 0 else link[0, before]
-    link[0, c], link[1, c], link[2, c] = after, before, v
-    if before != 0:
-        link[0, before] = c
-    else:
-        ends[0, v] = c
-    if after != 0:
-        link[1, after] = c
-    else:
-        ends[1, v] = c
-    ends[2, v] += 1
-    ends[3, 0] -= 1
-
-
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _ruin(link, ends, when, load, near, travel, service, ready, due, demand, n_routes, tour, touched):
     """Take strings out of routes that pass near one customer."""
     n = link.shape[1] - 1
@@ -146,18 +113,18 @@ def _ruin(link, ends, when, load, near, travel, service, ready, due, demand, n_r
         for p in range(first, first + span):
             if kept > 0 and hole <= p < hole + kept:
                 continue
-            _take_out(tour[p], link, ends)
+            take_out(tour[p], link, ends)
         _refresh(v, link, ends, when, load, travel, service, ready, due, demand)
         if not _in_time(v, link, ends, when):  # the direct way may be longer than the way round
             while ends[2, v] > 0:
-                _take_out(ends[0, v], link, ends)
+                take_out(ends[0, v], link, ends)
             load[v] = 0.0
         strings -= 1
         if strings == 0:
             return
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _recreate(link, ends, when, load, travel, cost, service, ready, due, demand, capacity, n_routes, blink):
     """Put what is left out back in, each where it costs least; what fits nowhere stays out."""
     n = link.shape[1] - 1
@@ -215,11 +182,11 @@ def _recreate(link, ends, when, load, travel, cost, service, ready, due, demand,
                 i = j
                 leave = when[0, i] + service[i]
         if best_route >= 0:
-            _put_in(c, best_route, best_before, link, ends)
+            put_in(c, best_route, best_before, link, ends)
             _refresh(best_route, link, ends, when, load, travel, service, ready, due, demand)
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _length(link, ends, cost, n_routes):
     total = 0.0
     for v in range(n_routes):
@@ -233,7 +200,7 @@ def _length(link, ends, cost, n_routes):
     return total
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled_part
 def _copy(link, ends, when, load, to_link, to_ends, to_when, to_load):
     to_link[:] = link
     to_ends[:] = ends
@@ -241,7 +208,7 @@ def _copy(link, ends, when, load, to_link, to_ends, to_when, to_load):
     to_load[:] = load
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled
 def start_routes(link, ends, when, load, travel, cost, service, ready, due, demand, capacity, seed):
     """Put every customer in, opening routes as they are needed; returns the customers left out."""
     np.random.seed(seed)
@@ -250,89 +217,7 @@ def start_routes(link, ends, when, load, travel, cost, service, ready, due, dema
     return ends[3, 0]
 
 
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
-def drop_route(link, ends, load, left_out, n_routes):
-    """Empty the route whose customers were left out least often, and put the last in its place."""
-    least, worst = np.inf, 0
-    for v in range(n_routes):
-        weight = 0.0
-        c = ends[0, v]
-        while c != 0:
-            weight += left_out[c]
-            c = link[0, c]
-        if weight < least:
-            least, worst = weight, v
-    c = ends[0, worst]
-    while c != 0:
-        after = link[0, c]
-        _take_out(c, link, ends)
-        c = after
-    last = n_routes - 1
-    if worst != last:
-        for row in range(3):
-            ends[row, worst] = ends[row, last]
-        load[worst] = load[last]
-        c = ends[0, worst]
-        while c != 0:
-            link[2, c] = worst
-            c = link[0, c]
-    ends[0, last] = ends[1, last] = ends[2, last] = 0
-    load[last] = 0.0
-
-
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
-def reduce_routes(
-    link, ends, when, load, left_out, near, travel, cost, service, ready, due, demand, capacity,
-    n_routes, iterations, hot, cold, seed,
-):  # fmt: skip
-    """
-    Look for a plan that leaves nobody out with `n_routes` routes, counting who is left out how often.
-
-    Works on the plan in place, which may leave customers out. Returns the iterations made; the plan leaves
-    nobody out where they were fewer than asked for.
-    """
-    np.random.seed(seed)
-    n = link.shape[1] - 1
-    tour = np.empty(n, np.int64)
-    touched = np.empty(ends.shape[1], np.bool_)
-    new_link, new_ends = link.copy(), ends.copy()
-    new_when, new_load = when.copy(), load.copy()
-    now = _length(link, ends, cost, n_routes)
-    cooling = (cold / hot) ** (1.0 / max(1, iterations))
-    heat = hot
-    for step in range(iterations):
-        if ends[3, 0] == 0:
-            return step
-        _copy(link, ends, when, load, new_link, new_ends, new_when, new_load)
-        _ruin(
-            new_link, new_ends, new_when, new_load, near, travel, service, ready, due, demand,
-            n_routes, tour, touched,
-        )  # fmt: skip
-        _recreate(
-            new_link, new_ends, new_when, new_load, travel, cost, service, ready, due, demand, capacity,
-            n_routes, _BLINK,
-        )  # fmt: skip
-        weight, new_weight = 0.0, 0.0
-        for c in range(1, n + 1):
-            if link[2, c] < 0:
-                weight += left_out[c]
-            if new_link[2, c] < 0:
-                new_weight += left_out[c]
-        length = _length(new_link, new_ends, cost, n_routes)
-        better = new_weight < weight or new_ends[3, 0] == 0
-        if better or (
-            new_ends[3, 0] <= ends[3, 0] and length < now - heat * np.log(max(1e-12, np.random.random()))
-        ):
-            _copy(new_link, new_ends, new_when, new_load, link, ends, when, load)
-            now = length
-        for c in range(1, n + 1):
-            if new_link[2, c] < 0:
-                left_out[c] += 1.0
-        heat *= cooling
-    return iterations + (1 if ends[3, 0] > 0 else 0)
-
-
-@nb.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator, unused-ignore]
+@compiled
 def shorten_routes(
     link, ends, when, load, best_link, best_ends, near, travel, cost, service, ready, due, demand, capacity,
     n_routes, iterations, hot, cold, seed,

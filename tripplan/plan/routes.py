@@ -2,9 +2,9 @@
 Routes of one date: every visit once, as few routes as can be found, then the least cost.
 
 The narrow interface to a heuristic for large dates: visits, matrix and windows go in, routes come out.
-Strings of neighbouring visits are taken out and put back greedily, with annealing [1]_; a route is
-dropped and its visits, left out at first, are placed one by one, those that were left out most often
-first. The bound counts what no route can share.
+Routes are dropped one by one, and their visits ejected from route to route until all have a place
+(`route_ejection`); then strings of neighbouring visits are taken out and put back greedily, with
+annealing [1]_. The bound counts what no route can share.
 
 References
 ----------
@@ -16,20 +16,25 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.plan.route_kernels import drop_route, reduce_routes, shorten_routes, start_routes
+from tripplan.plan.route_ejection import drop_route, eject_routes
+from tripplan.plan.route_kernels import shorten_routes, start_routes
 
 __all__ = ["RouteProblem", "Routes", "fewest_routes", "solve_routes"]
 
 _HOT, _COLD = 100.0, 1.0
-_FLEET_HOT, _FLEET_COLD = 10.0, 1.0
 _CHUNK = 4_000
-_FLEET_SHARE = 0.6
+_FLEET_SHARE = 0.75
+_ROUNDS = 100
+_MOVES = 300
+_ROUND_WORTH = 30
+"""Rounds of taking out and putting back that one round of ejection takes as long as, about."""
 
 
 @dataclass(frozen=True)
@@ -147,6 +152,7 @@ def solve_routes(
     time_limit_s: float | None = None,
     iterations: int = 400_000,
     seed: int = 1,
+    clock: Callable[[], float] = time.monotonic,
 ) -> Routes:
     """
     Find routes that make every visit once: as few as can be found, then the least cost.
@@ -161,6 +167,8 @@ def solve_routes(
         Rounds of taking out and putting back in all, where no time is given.
     seed : int, default 1
         Seed of every random choice.
+    clock : callable, default time.monotonic
+        What `time_limit_s` is measured by; `time.process_time` where the machine is shared. [s]
 
     Returns
     -------
@@ -172,7 +180,7 @@ def solve_routes(
     ValueError
         If some visit cannot be made even by a route of its own.
     """
-    search = _Search(problem, time_limit_s, iterations, seed)
+    search = _Search(problem, time_limit_s, iterations, seed, clock)
     search.start()
     at_least = fewest_routes(problem)
     while search.n_routes > at_least and search.go_on(_FLEET_SHARE):
@@ -188,11 +196,18 @@ def solve_routes(
 class _Search:
     """The plan in arrays, and what is left of the budget."""
 
-    def __init__(self, problem: RouteProblem, time_limit_s: float | None, iterations: int, seed: int) -> None:
+    def __init__(
+        self,
+        problem: RouteProblem,
+        time_limit_s: float | None,
+        iterations: int,
+        seed: int,
+        clock: Callable[[], float],
+    ) -> None:
         n = len(problem.service) - 1
         self.problem, self.seed = problem, seed
         self.time_limit_s, self.iterations = time_limit_s, iterations
-        self.begun, self.made, self.calls = time.monotonic(), 0, 0
+        self.clock, self.begun, self.made, self.calls = clock, clock(), 0, 0
         self.link = np.zeros((3, n + 1), np.int32)
         self.link[2] = -1
         self.ends = np.zeros((4, n), np.int32)
@@ -217,7 +232,7 @@ class _Search:
     def share(self) -> float:
         if self.time_limit_s is None:
             return self.made / max(1, self.iterations)
-        return (time.monotonic() - self.begun) / max(1e-9, self.time_limit_s)
+        return (self.clock() - self.begun) / max(1e-9, self.time_limit_s)
 
     def go_on(self, share: float) -> bool:
         return self.share() < share
@@ -232,13 +247,17 @@ class _Search:
         if left_out:
             alone = [c for c in range(1, self.link.shape[1]) if self.link[2, c] < 0]
             raise ValueError(f"visits {alone} cannot be made even by a route of their own")
+        self._close_ranks()
+        self._keep()
+
+    def _close_ranks(self) -> None:
+        """Renumber the routes in use from 0."""
         order = np.argsort(self.ends[2] == 0, kind="stable")
         place = np.argsort(order)
         self.ends[:3] = self.ends[:3, order]
         self.load = self.load[order]
         self.link[2, 1:] = place[self.link[2, 1:]]
         self.n_routes = int((self.ends[2] > 0).sum())
-        self._keep()
 
     def _keep(self) -> None:
         self.best = (self.link.copy(), self.ends.copy())
@@ -246,27 +265,31 @@ class _Search:
     def drop_one(self) -> bool:
         """Try to do with one route fewer; the plan before is kept where that fails."""
         before = (self.link.copy(), self.ends.copy(), self.when.copy(), self.load.copy())
-        left_out = np.ones(self.link.shape[1])
-        drop_route(self.link, self.ends, self.load, left_out, self.n_routes)
+        pool = np.zeros(self.link.shape[1], np.int32)
+        drop_route(self.link, self.ends, self.load, pool, self.n_routes, self._next_seed())
+        difficulty = np.ones(self.link.shape[1])
+        weights = np.ones(1)
+        travel, _, *rest = self.data
         while self.go_on(_FLEET_SHARE):
-            heat = _FLEET_HOT * (_FLEET_COLD / _FLEET_HOT) ** min(1.0, self.share() / _FLEET_SHARE)
-            made = reduce_routes(
+            made = eject_routes(
                 self.link,
                 self.ends,
                 self.when,
                 self.load,
-                left_out,
+                pool,
+                difficulty,
+                weights,
                 self.near,
-                *self.data,
+                travel,
+                *rest,
                 self.n_routes - 1,
-                _CHUNK,
-                heat,
-                heat,
+                _ROUNDS,
+                _MOVES,
                 self._next_seed(),
             )
-            self.made += min(made, _CHUNK)
-            if self.ends[3, 0] == 0:
-                self.n_routes -= 1
+            self.made += (made + 1) * _ROUND_WORTH
+            if pool[0] == 0:
+                self._close_ranks()
                 self._keep()
                 return True
         self.link, self.ends, self.when, self.load = before
