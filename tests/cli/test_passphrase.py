@@ -48,9 +48,30 @@ def test_a_passphrase_file_locks_the_kit_and_says_so(door, example, secret, faul
 def test_the_environment_locks_too(door, example, monkeypatch):
     monkeypatch.setenv(passphrase_module.VARIABLE, GOOD)
     folder = example("first-weekend")
-    assert door("trip", folder).exit_code == 0
+    said = "TRIPPLAN_PASSPHRASE is set in the environment: what is written is locked with it."
+    done = door("trip", folder)
+    assert done.exit_code == 0
+    assert said in done.stderr
     page = folder / "maps" / "2026-12-05-A-locked" / "map.html"
     assert "owl-1" in open_page(page.read_text("utf-8"), GOOD)
+    assert said not in door("trip", folder, "--passphrase").stderr
+    # helpers' kits and dated handovers too, as the help says
+    helpers = door("trip", folder, "--for", "Ana", "--sites", "mill")
+    assert helpers.exit_code == 0
+    (kit,) = [one for one in (folder / "maps").iterdir() if "Ana" in one.name]
+    assert sorted(one.name for one in kit.iterdir()) == ["checklist.html", "map.html"]
+    assert "mill" in open_page((kit / "map.html").read_text("utf-8"), GOOD)
+    span = ("--from", "2026-12-01", "--to", "2026-12-20", "--out", folder / "away.html")
+    assert door("handover", folder, *span).exit_code == 0
+    assert "owl-1" in open_page((folder / "away.html").read_text("utf-8"), GOOD)
+    plain = door("handover", folder, "--plain")
+    assert plain.exit_code == 2
+    assert "TRIPPLAN_PASSPHRASE in the environment is one" in " ".join(plain.stderr.split())
+    for command in ("trip", "handover"):
+        words = " ".join(door(command, "--help", today=None).output.split())
+        assert (
+            "Where that variable is set, everything that can be locked is, also without this option." in words
+        )
 
 
 def test_a_weak_passphrase_is_warned_of_with_a_better_one(door, example, secret):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import sys
+from typing import Any
 
 import pytest
 
@@ -87,3 +88,22 @@ def test_a_terminal_gets_colours(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
     Printer().complain("fault")
     assert terminal.getvalue() == "\x1b[1;31mfault\x1b[0m\n"
+
+
+def test_a_column_in_which_nothing_stands_is_left_out(capsys: pytest.CaptureFixture[str]) -> None:
+    Printer().table("", ("Site", "Last runs", "Days>"), [("S1", "", "7"), ("S2", " ", "8")])
+    shown = capsys.readouterr().out
+    assert "Last runs" not in shown
+    assert [line.split() for line in shown.splitlines() if line.startswith("S")] == [
+        ["Site", "Days"],
+        ["S1", "7"],
+        ["S2", "8"],
+    ]
+
+
+def test_a_fleet_without_history_shows_no_columns_of_runs(door: Any, example: Any) -> None:
+    shown = door("forecast", example("first-weekend")).stdout
+    assert "What the dates rest on\n" in shown
+    assert "Last runs" not in shown
+    assert "Own share" not in shown
+    assert "Charge" not in shown

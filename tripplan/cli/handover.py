@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tripplan.cli.field import print_locked
-from tripplan.cli.passphrase import find_passphrase, passphrase_options
+from tripplan.cli.passphrase import VARIABLE, find_passphrase, passphrase_options
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
 from tripplan.cli.season import print_remarks
@@ -69,7 +69,9 @@ def handover(
 
     passphrase = find_passphrase(run.printer, ask=ask, file=passphrase_file)
     if plain and passphrase is not None:
-        raise click.UsageError("--plain and a passphrase exclude each other.")
+        raise click.UsageError(
+            f"--plain and a passphrase exclude each other; {VARIABLE} in the environment is one."
+        )
     with reporting(run.printer) as reports:
         result = run_handover(
             folder,

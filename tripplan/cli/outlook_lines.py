@@ -46,8 +46,10 @@ def print_words(printer: Printer, fleet: Fleet, outlook: Outlook) -> None:
     """
     from tripplan.forecast.words import risk_text, runs_text, track_record
 
+    any_runs = any(one.last_runs for one in outlook.sites.values())
     printer.table(
-        "What the dates rest on; last runs beside what would have been said of the last one",
+        "What the dates rest on"
+        + ("; last runs beside what would have been said of the last one" if any_runs else ""),
         ("Site", "Rests on", "Last runs", "Own share>"),
         (
             (
@@ -59,7 +61,7 @@ def print_words(printer: Printer, fleet: Fleet, outlook: Outlook) -> None:
             for one in outlook.sites.values()
         ),
     )
-    if any(one.last_runs for one in outlook.sites.values()):
+    if any_runs:
         printer.say(
             "Own share: how much of what is known comes from the site itself, the rest from the fleet."
         )

@@ -37,7 +37,8 @@ def passphrase_options(body: _Body) -> _Body:
         "--passphrase",
         "ask",
         is_flag=True,
-        help=f"Lock with a passphrase: that of {VARIABLE} in the environment, else you are asked for it.",
+        help=f"Lock with a passphrase: that of {VARIABLE} in the environment, else you are asked for it. "
+        "Where that variable is set, everything that can be locked is, also without this option.",
     )(body)
 
 
@@ -87,6 +88,8 @@ def _given(printer: Printer, *, ask: bool, file: Path | None) -> str | None:
         return _from_file(printer, file)
     held = os.environ.get(VARIABLE)
     if held:
+        if not ask:
+            printer.remark(f"{VARIABLE} is set in the environment: what is written is locked with it.")
         return held
     if not ask:
         return None

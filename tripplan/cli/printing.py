@@ -82,6 +82,8 @@ class Printer:
         """
         Print a table of the result, if it has rows; a heading that ends in ``>`` stands right.
 
+        A column in which nothing stands is left out.
+
         Parameters
         ----------
         title : str
@@ -97,7 +99,8 @@ class Printer:
         if title:
             _print(self.out, title, "bold")
         table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold", show_edge=False)
-        for heading in headings:
+        filled = [k for k in range(len(headings)) if any(row[k].plain.strip() for row in cells)]
+        for heading in (headings[k] for k in filled):
             right = heading.endswith(">")
             table.add_column(
                 Text(heading.removesuffix(">")),
@@ -106,7 +109,7 @@ class Printer:
                 no_wrap=right,
             )
         for row in cells:
-            table.add_row(*row)
+            table.add_row(*(row[k] for k in filled))
         self.out.print(table)
         self.say()
 
