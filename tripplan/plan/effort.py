@@ -16,6 +16,9 @@ class Effort:
     ----------
     builds : int
         Plans built from nothing.
+    squeezes, more_squeezes, squeeze_turns : int
+        Failed tries for one trip fewer at which to stop, before the bound is sought and after, and the
+        turns of each.
     pricing_rounds : int
         Exact pricing rounds of column generation.
     dives : int
@@ -32,12 +35,15 @@ class Effort:
         Passes of small moves.
     """
 
-    builds: int = 4
+    builds: int = 2
+    squeezes: int = 2
+    more_squeezes: int = 6
+    squeeze_turns: int = 4000
     pricing_rounds: int = 24
-    dives: int = 5
-    cover_nodes: int = 20
+    dives: int = 2
+    cover_nodes: int = 8
     cover_columns: int = 3000
-    repairs: int = 6
+    repairs: int = 3
     repair: float = 1.0
     late_builds: int = 30
     time_repairs: int = 3
@@ -48,6 +54,9 @@ class Effort:
         return replace(
             self,
             builds=1,
+            squeezes=1,
+            more_squeezes=0,
+            squeeze_turns=self.squeeze_turns // 4,
             dives=1,
             pricing_rounds=max(1, self.pricing_rounds // 4),
             cover_nodes=self.cover_nodes // 4,

@@ -20,10 +20,14 @@ from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
+from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet, build_windows
 
 __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
+
+_MORE_IF_LATE = 3
+"""Trips by which a plan that misses something may grow at each try to miss nothing."""
 
 
 @dataclass(frozen=True)
@@ -127,6 +131,7 @@ class Run:
         self.master = Master(self.season, self.windows.rows, stock, self.book, self.pricer, self.spans)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
+        self.squeezer = Squeeze(self.season, self.windows.rows, stock)
         self.search = Search(
             self.season,
             self.windows.rows,
@@ -209,6 +214,7 @@ class Run:
         for k in range(effort.builds):
             search.offer(search.build(noise=0.0 if k == 0 else 0.6, whole=k == 0))
         self.report()
+        self._squeeze(effort.squeezes)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         master.generate(
@@ -217,6 +223,8 @@ class Run:
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
+        if not self._proved():
+            self._squeeze(effort.more_squeezes)
         self._dive(effort.dives)
         self._cover()
         for column in master.columns:
@@ -231,6 +239,32 @@ class Run:
         polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
+
+    def _squeeze(self, misses: int) -> None:
+        """Look for a plan that misses less, then for one trip fewer, until so many tries have failed."""
+        search = self.search
+        while misses > 0 and self.clock.go_on() and search.value is not None and not self._proved():
+            late = bool(self.judge.missed(search.best))
+            most = search.value.trips + (_MORE_IF_LATE if late else -1)
+            if most < 1:
+                return
+            every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
+            most = most if every else search.value.trips - 1
+            found = self.squeezer.fewer(
+                search.best,
+                most,
+                self.effort.squeeze_turns,
+                int(search.random.integers(1 << 30)),
+                self.clock.go_on,
+                every=every,
+            )
+            fitting = found is not None and all(search.book.fits(i, v) for i, v in found.items())
+            if found is None or not fitting or not search.offer(found, thin=True):
+                misses -= 1
+                continue
+            for index, visits in search.best.items():
+                self.master.add(index, tuple(sorted(visits)), usable=True)
+                search.remember(index, visits)
 
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""

@@ -1,0 +1,286 @@
+"""
+One trip fewer: take a trip out of a plan, then fill what it leaves by throwing out what costs least.
+
+The search itself is compiled (`tripplan.plan.squeeze_kernels`). It reckons each parking as one stop with
+the least time on foot, which a real trip may undercut but never exceeds; the plan found is valued like
+any other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.rows import StockRow
+from tripplan.plan.charging import charge_schedule
+from tripplan.plan.loops import LoopSpec
+from tripplan.plan.season import Season, Window
+from tripplan.plan.solution import Trips
+from tripplan.plan.squeeze_kernels import FAR, FREE, FROZEN, STAYS, SWAPS, Problem, State, squeeze
+
+__all__ = ["Squeeze"]
+
+_MOST_OF_PARKING = 12
+_MOST_VISITS = 64
+_TURNS = 200
+_STIR = 10
+
+
+@dataclass
+class Squeeze:
+    """
+    The search for one trip fewer.
+
+    Attributes
+    ----------
+    season : Season
+        The problem.
+    rows : tuple of Window
+        Windows.
+    stock : tuple of StockRow
+        Most packs by type and days.
+    """
+
+    season: Season
+    rows: tuple[Window, ...]
+    stock: tuple[StockRow, ...]
+    _order: list[int] = field(init=False)
+    _learned: list[StockRow] = field(default_factory=list, init=False)
+
+    def __post_init__(self) -> None:
+        self._order = sorted(range(len(self.rows)), key=lambda r: (self.rows[r].site, r))
+
+    def fewer(
+        self,
+        trips: Trips,
+        most: int,
+        turns: int,
+        seed: int,
+        go_on: Callable[[], bool],
+        *,
+        every: bool = False,
+    ) -> dict[int, frozenset[int]] | None:
+        """
+        Look for a plan that fills the same windows with so few trips.
+
+        Parameters
+        ----------
+        trips : mapping of int to frozenset of int
+            Visits by day index.
+        most : int
+            Trips at the most.
+        turns : int
+            Turns of the search at the most.
+        seed : int
+            Seed.
+        go_on : callable
+            False stops.
+        every : bool, default False
+            Fill also the windows that the trips miss, but for those that nothing can fill in time.
+
+        Returns
+        -------
+        dict of int to frozenset of int or None
+            Visits by day index; None where none was found, which proves nothing.
+        """
+        random = np.random.default_rng(seed)
+        by_day = {(self.season.days[i].day, s) for i, visits in trips.items() for s in visits}
+        filled = [
+            (every and not self.rows[r].stretched)
+            or any((d, self.rows[r].site) in by_day for d in self.rows[r].days)
+            for r in self._order
+        ]
+        plain = self._plain._replace(holds=self._plain.holds & np.array(filled, np.bool_)[:, None])
+        state = self._begin(plain, self._without(trips, most, random), self._learned)
+        for _ in range(max(1, turns // _TURNS)):
+            if squeeze(plain, state, most, _TURNS, _STIR, int(random.integers(1 << 30))) == 0:
+                found = {
+                    int(i): frozenset(state.visits[i, : state.visits[i, -1]].tolist())
+                    for i in np.flatnonzero(state.visits[:, -1])
+                }
+                short = self._shortage(found)
+                if short is None:
+                    return found
+                self._learned.append(short)
+                state = self._again(plain, found, short, state)
+            if not go_on():
+                return None
+        return None
+
+    def _shortage(self, trips: Trips) -> StockRow | None:
+        """Return a row that the shelf's first shortage breaks: what was there since it was last full."""
+        season = self.season
+        if not season.fleet.stock_is_kept:
+            return None
+        swaps: dict[str, dict[int, int]] = {}
+        for index, visits in trips.items():
+            for s in visits:
+                if season.tasks[s].swaps[season.days[index].day]:
+                    per_day = swaps.setdefault(season.tasks[s].site.pack_type, {})
+                    day = season.days[index].day
+                    per_day[day] = per_day.get(day, 0) + 1
+        run = charge_schedule(season.fleet, season.first, swaps)
+        if not run.shortages:
+            return None
+        short = run.shortages[0]
+        days = sorted(d for d in swaps[short.pack_type] if d <= short.day)
+        known = {(row.pack_type, row.first, row.last): row.cap for row in (*self.stock, *self._learned)}
+        for since in reversed(days):
+            cap = sum(swaps[short.pack_type][d] for d in days if d >= since) - 1
+            full = since - 28 > (days[days.index(since) - 1] if days.index(since) else -28)
+            if (full or since == days[0]) and known.get((short.pack_type, since, short.day), 10**6) > cap:
+                return StockRow(short.pack_type, since, short.day, cap)
+        return StockRow(short.pack_type, 0, short.day, sum(swaps[short.pack_type][d] for d in days) - 1)
+
+    def _again(self, plain: Problem, trips: Trips, row: StockRow, before: State) -> State:
+        """Take a visit out that the shelf cannot feed; the penalties stay."""
+        tasks, days = self.season.tasks, self.season.days
+        options = [
+            (int(before.windows[plain.sites[s, 3] : plain.sites[s, 4], 4].sum()), i, s)
+            for i, visits in sorted(trips.items())
+            for s in sorted(visits)
+            if row.first <= days[i].day <= row.last and tasks[s].site.pack_type == row.pack_type
+        ]
+        left = dict(trips)
+        if options:
+            _, i, s = min(options)
+            left[i] = left[i] - {s}
+        state = self._begin(plain, {i: visits for i, visits in left.items() if visits}, self._learned)
+        state.windows[:, 4] = before.windows[:, 4]
+        return state
+
+    def _without(self, trips: Trips, most: int, random: np.random.Generator) -> dict[int, frozenset[int]]:
+        """Take out the trips with the fewest visits, with some chance."""
+        left = dict(trips)
+        while len(left) > most:
+            options = [i for i in left if self._plain.days[i, 4] == FREE]
+            if not options:
+                break
+            score = [len(left[i]) + 6.0 * float(random.random()) for i in options]
+            del left[options[int(np.argmin(score))]]
+        return left
+
+    def _begin(self, plain: Problem, trips: Trips, learned: list[StockRow]) -> State:
+        n, n_rows = len(self.season.days), len(self.rows)
+        visits = np.full((n, _MOST_VISITS + 1), -1, np.int32)
+        visits[:, -1] = 0
+        member = np.zeros((n, len(self.season.tasks)), np.bool_)
+        windows = np.zeros((n_rows, 5), np.int64)
+        windows[:, 0] = [self.rows[r].site for r in self._order]
+        windows[:, 2:4] = -1
+        windows[:, 4] = 1
+        stock = np.array(
+            [
+                (self._kinds.index(row.pack_type), row.first, row.last, row.cap, 0)
+                for row in (*self.stock, *learned)
+                if row.pack_type in self._kinds
+            ],
+            np.int64,
+        ).reshape(-1, 5)
+        for i, chosen in trips.items():
+            day = self.season.days[i].day
+            for s in sorted(chosen):
+                visits[i, visits[i, -1]] = s
+                visits[i, -1] += 1
+                member[i, s] = True
+                rows = slice(plain.sites[s, 3], plain.sites[s, 4])
+                windows[rows, 1] += plain.holds[rows, day]
+                if plain.may[i, s] > SWAPS:
+                    stock[:, 4] += (
+                        (stock[:, 0] == plain.sites[s, 2]) & (stock[:, 1] <= day) & (day <= stock[:, 2])
+                    )
+        open_rows = np.flatnonzero(plain.holds.any(axis=1) & (windows[:, 1] == 0))
+        windows[: len(open_rows), 3] = open_rows
+        windows[open_rows, 2] = np.arange(len(open_rows))
+        return State(visits, member, windows, stock, np.array([len(open_rows), len(trips)], np.int64))
+
+    @cached_property
+    def _kinds(self) -> list[str]:
+        return sorted({task.site.pack_type for task in self.season.tasks})
+
+    @cached_property
+    def _plain(self) -> Problem:
+        season = self.season
+        n, n_tasks, n_parks = len(season.days), len(season.tasks), len(season.park_places)
+        crews = season.fleet.crews
+        days = np.array(
+            [(day.day, day.crew, day.start, crews[day.crew].packs_aboard, FREE) for day in season.days], np.int32
+        ).reshape(-1, 5)
+        for indices in season.wanted.must_run:
+            days[list(indices), 4] = STAYS
+        days[list(season.wanted.kept), 4] = FROZEN
+        clash = np.zeros((n, n), np.bool_)
+        for i, others in season.conflicts.items():
+            clash[i, list(others)] = True
+        owner = np.array([self.rows[r].site for r in self._order], np.int64)
+        holds = np.zeros((len(self.rows), season.n_days), np.bool_)
+        for k, r in enumerate(self._order):
+            holds[k, list(self.rows[r].days)] = True
+        sites = np.zeros((n_tasks, 5), np.int32)
+        seen: dict[int, int] = {}
+        for s, task in enumerate(season.tasks):
+            park = season.park_of[s]
+            first, end = np.searchsorted(owner, (s, s + 1))
+            sites[s] = park, seen.get(park, 0), self._kinds.index(task.site.pack_type), first, end
+            seen[park] = seen.get(park, 0) + 1
+        may = np.zeros((n, n_tasks), np.int8)
+        stops = np.full((n, n_parks, 4), -FAR, np.int32)
+        stops[:, :, 3] = -1
+        tables: list[NDArray[np.int32]] = []
+        begins: dict[tuple[int, int], int] = {}
+        total = 0
+        for i, day in enumerate(season.days):
+            if not day.spans:
+                continue
+            stops[i, :, 2] = season.close_by(day, loose=False)
+            by_park: dict[int, list[int]] = {}
+            for s in sorted(day.spans):
+                by_park.setdefault(season.park_of[s], []).append(s)
+            for park, here in by_park.items():
+                light = day.light[park]
+                if light is None or seen[park] > _MOST_OF_PARKING:
+                    continue
+                loops = season.park_loops(day, park, loose=False)
+                if (park, id(loops)) not in begins:
+                    begins[park, id(loops)] = total
+                    tables.append(_subsets(loops, sites[:, 1], seen[park]))
+                    total += len(tables[-1])
+                stops[i, park] = (
+                    int(np.ceil(light[0])),
+                    int(np.floor(light[1])),
+                    stops[i, park, 2],
+                    begins[park, id(loops)],
+                )
+                for s in here:
+                    may[i, s] = 1 + SWAPS * bool(season.tasks[s].swaps[day.day])
+        return Problem(
+            days,
+            clash,
+            stops,
+            np.concatenate([np.zeros((0, 3), np.int32), *tables]),
+            np.stack([np.asarray(season.move_up[c], np.int32) for c in range(len(crews))]),
+            may,
+            sites,
+            holds,
+        )
+
+
+def _subsets(loops: list[LoopSpec], bit: NDArray[np.int32], n_sites: int) -> NDArray[np.int32]:
+    """For each set of a parking's sites the loops of least time: seconds, earliest end, latest start."""
+    found = np.zeros((1 << n_sites, 3), np.int32)
+    found[:, 0], found[:, 1], found[:, 2] = FAR, -FAR, FAR
+    found[0, 0] = 0
+    options = [(sum(1 << int(bit[s]) for s in spec.sites), spec.d, spec.e, spec.l) for spec in loops]
+    for mask in range(1, 1 << n_sites):
+        lowest = mask & -mask
+        for bits, d, e, last in options:
+            if bits & ~mask or not bits & lowest:
+                continue
+            long, over, latest = (int(value) for value in found[mask ^ bits])
+            if long + d < found[mask, 0] and over <= last:
+                found[mask] = long + d, max(over + d, e, -FAR), min(latest, last - long, FAR)
+    return found
