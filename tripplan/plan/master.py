@@ -268,7 +268,11 @@ class Master(Programme):
             if not go_on():
                 return
             duals = self.solve()
-            if self.add_known(duals) >= 3 or self.add_narrow(duals) >= 3:
+            if (
+                self.add_known(duals) >= 3
+                or self.add_narrow(duals, width=2) >= 3
+                or self.add_narrow(duals) >= 3
+            ):
                 continue
             self.rounds += 1
             center = self._center

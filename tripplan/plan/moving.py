@@ -7,14 +7,13 @@ serves it. That nothing is lost is shown by a plan. Between the two stands "no w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import date
 
-from tripplan.plan.choose import Candidate, choose_trips
-from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
+from tripplan.plan.squeeze import Squeeze
 
 __all__ = ["Moving"]
 
@@ -25,8 +24,8 @@ _MOST_TRIED = 3000
 """Plans tried at the most, a few seconds' worth."""
 
 _MOST_RESOLVED = 8
-_EFFORT = 0.3
-"""Choices among known trips for all answers together, and the deterministic time of each."""
+_TURNS = 1000
+"""Searches with other trips moving too, for all answers together, and the turns of each."""
 
 _NEAR_A_WEEK = (7, 8, 6, 9, 5, 10, 4)
 """Days by which a crew's date may differ and still be called a week away, the nearest to it first."""
@@ -43,12 +42,10 @@ class Moving:
         Windows that the plan fills.
     go_on : callable
         False stops; what is left is then not worked out.
-    known : sequence of (int, frozenset of int)
-        Trips that fit, to choose from where the other trips may move too.
-    stock : tuple of StockRow
-        What the shelf can give.
+    squeezer : Squeeze or None
+        Looks for plans in which the other trips move too.
     tried, resolved : int
-        Plans tried, and choices among known trips made, so far.
+        Plans tried, and such searches made, so far.
     """
 
     season: Season
@@ -56,8 +53,7 @@ class Moving:
     judge: Judge
     trips: Trips
     go_on: Callable[[], bool]
-    known: Sequence[tuple[int, frozenset[int]]] = ()
-    stock: tuple[StockRow, ...] = ()
+    squeezer: Squeeze | None = None
     tried: int = 0
     resolved: int = 0
     _late: dict[int, int] = field(init=False)
@@ -131,7 +127,7 @@ class Moving:
         trial, along = self._placed(rest, target, moved, self.trips[index] - moved)
         others = ""
         if trial is None:
-            trial = self._chosen(index, target)
+            trial = self._chosen(index, target, rest)
             if trial is None and self.resolved >= _MOST_RESOLVED:
                 return "not with the other trips on their dates; more was not worked out."
             if trial is None:
@@ -195,39 +191,31 @@ class Moving:
             return None, []
         return trial, along
 
-    def _chosen(self, index: int, target: int) -> dict[int, frozenset[int]] | None:
-        """Choose among known trips, other dates free, this crew at home until the new date."""
-        if self.resolved >= _MOST_RESOLVED or not self.known:
+    def _chosen(
+        self, index: int, target: int, rest: dict[int, frozenset[int]]
+    ) -> dict[int, frozenset[int]] | None:
+        """Let the other trips move and change too, this crew at home until the new date."""
+        if self.resolved >= _MOST_RESOLVED or self.squeezer is None:
             return None
         self.resolved += 1
         season, judge = self.season, self.judge
         crew, span = season.days[index].crew, sorted((season.days[index].day, season.days[target].day))
-        hit = {r for r, row in enumerate(self.rows) if row not in self._missed}
-        candidates = []
-        for i, visits in self.known:
-            day = season.days[i]
-            barred = day.crew == crew and span[0] <= day.day <= span[1] and i != target
-            rows = frozenset(r for r in hit if self.rows[r].site in visits and day.day in self.rows[r].days)
-            if not barred and rows:
-                shape = judge.book.best(i, visits)
-                if shape is not None:
-                    candidates.append(Candidate(i, visits, rows, shape.seconds))
-        wanted = season.wanted
-        asking = replace(season, wanted=replace(wanted, must_run=(*wanted.must_run, (target,))))
-        picked = choose_trips(
-            asking,
-            candidates,
-            hit,
-            self.stock,
-            {},
-            _EFFORT,
-            seed=1,
-            fewer_than=len(self.trips) + 1,
-            by_time=False,
+        barred = frozenset(
+            i
+            for i, day in enumerate(season.days)
+            if day.crew == crew and span[0] <= day.day <= span[1] and i != target
         )
-        if picked is None:
+        begin = {i: visits for i, visits in rest.items() if i not in barred}
+        begin[target] = frozenset(s for s in self.trips[index] if judge.book.fits(target, {s}))
+        while begin[target] and not judge.book.fits(target, begin[target]):
+            begin[target] -= {max(begin[target], key=lambda s: (season.tasks[s].due, s))}
+        if not begin[target]:
             return None
-        trial = {one.index: one.visits for one in picked}
+        trial = self.squeezer.fewer(
+            begin, len(self.trips), _TURNS, 1, self.go_on, like=self.trips, barred=barred, staying=target
+        )
+        if trial is None or not all(judge.book.fits(i, visits) for i, visits in trial.items()):
+            return None
         if target not in trial or self._worse(trial) or judge.unmet(trial) > judge.unmet(self.trips):
             return None
         return None if season.fleet.stock_is_kept and judge.shortages(trial) else trial

@@ -269,7 +269,7 @@ class Run:
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""
         search, clock = self.search, self.clock
-        while not self._proved() and clock.go_on():
+        while self.effort.cover_nodes and not self._proved() and clock.go_on():
             value = search.value
             if value is None:
                 return

@@ -27,6 +27,7 @@ from tripplan.plan.run import Clock, Progress, Run, Start
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge
+from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
 from tripplan.plan.wanted import bearing_wishes
 from tripplan.plan.windows import build_windows
@@ -110,9 +111,9 @@ def plan_season(
             + "; ".join(str(wish) for wish in wishes)
             + ". Take one of them back, or give the search more time."
         )
-    moving = Moving(season, run.windows.rows, run.judge, run.search.best, lambda: not clock.stopped)
-    moving.known = sorted((key for key, _ in run.search.known()), key=lambda key: (key[0], sorted(key[1])))
-    moving.stock = run.master.stock
+    moving = Moving(
+        season, run.windows.rows, run.judge, run.search.best, lambda: not clock.stopped, run.squeezer
+    )
     order = sorted(run.search.best, key=lambda i: (season.days[i].day, season.days[i].crew))
     trips = tuple(
         replace(trip, moving=moving.sentences(index)) for trip, index in zip(trips, order, strict=True)
@@ -163,6 +164,7 @@ def _make_ready(season: Season) -> None:
     prize[site] = 1.0
     Pricer(season).price((index,), prize, 0.0)
     TripBook(season).fits(index, (site,))
+    Squeeze(season, (), ()).fewer({index: frozenset((site,))}, 1, 1, 1, lambda: True)
 
 
 def _best_run(

@@ -15,12 +15,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.plan.rows import StockRow
 from tripplan.plan.charging import charge_schedule
 from tripplan.plan.loops import LoopSpec
+from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Trips
-from tripplan.plan.squeeze_kernels import FAR, FREE, FROZEN, STAYS, SWAPS, Problem, State, squeeze
+from tripplan.plan.squeeze_kernels import squeeze
+from tripplan.plan.squeeze_tables import FAR, FREE, FROZEN, LOCK, STAYS, SWAPS, Problem, State
 
 __all__ = ["Squeeze"]
 
@@ -63,6 +64,9 @@ class Squeeze:
         go_on: Callable[[], bool],
         *,
         every: bool = False,
+        like: Trips | None = None,
+        barred: frozenset[int] = frozenset(),
+        staying: int | None = None,
     ) -> dict[int, frozenset[int]] | None:
         """
         Look for a plan that fills the same windows with so few trips.
@@ -81,6 +85,12 @@ class Squeeze:
             False stops.
         every : bool, default False
             Fill also the windows that the trips miss, but for those that nothing can fill in time.
+        like : mapping of int to frozenset of int, optional
+            Fill the windows that these trips fill instead.
+        barred : frozenset of int, default empty
+            Day indices that run no trip.
+        staying : int, optional
+            Day index of the trips that keeps its trip, whatever it visits.
 
         Returns
         -------
@@ -88,13 +98,19 @@ class Squeeze:
             Visits by day index; None where none was found, which proves nothing.
         """
         random = np.random.default_rng(seed)
-        by_day = {(self.season.days[i].day, s) for i, visits in trips.items() for s in visits}
+        by_day = {(self.season.days[i].day, s) for i, visits in (like or trips).items() for s in visits}
         filled = [
             (every and not self.rows[r].stretched)
             or any((d, self.rows[r].site) in by_day for d in self.rows[r].days)
             for r in self._order
         ]
         plain = self._plain._replace(holds=self._plain.holds & np.array(filled, np.bool_)[:, None])
+        if barred or staying is not None:
+            days, may = plain.days.copy(), plain.may.copy()
+            may[list(barred)] = 0
+            if staying is not None:
+                days[staying, LOCK] = max(STAYS, int(days[staying, LOCK]))
+            plain = plain._replace(days=days, may=may)
         state = self._begin(plain, self._without(trips, most, random), self._learned)
         for _ in range(max(1, turns // _TURNS)):
             if squeeze(plain, state, most, _TURNS, _STIR, int(random.integers(1 << 30))) == 0:
@@ -157,7 +173,7 @@ class Squeeze:
         """Take out the trips with the fewest visits, with some chance."""
         left = dict(trips)
         while len(left) > most:
-            options = [i for i in left if self._plain.days[i, 4] == FREE]
+            options = [i for i in left if self._plain.days[i, LOCK] == FREE]
             if not options:
                 break
             score = [len(left[i]) + 6.0 * float(random.random()) for i in options]
@@ -208,11 +224,12 @@ class Squeeze:
         n, n_tasks, n_parks = len(season.days), len(season.tasks), len(season.park_places)
         crews = season.fleet.crews
         days = np.array(
-            [(day.day, day.crew, day.start, crews[day.crew].packs_aboard, FREE) for day in season.days], np.int32
+            [(day.day, day.crew, day.start, crews[day.crew].packs_aboard, FREE) for day in season.days],
+            np.int32,
         ).reshape(-1, 5)
         for indices in season.wanted.must_run:
-            days[list(indices), 4] = STAYS
-        days[list(season.wanted.kept), 4] = FROZEN
+            days[list(indices), LOCK] = STAYS
+        days[list(season.wanted.kept), LOCK] = FROZEN
         clash = np.zeros((n, n), np.bool_)
         for i, others in season.conflicts.items():
             clash[i, list(others)] = True

@@ -5,9 +5,6 @@ The plan holds visits on a fixed number of trips. A window without a visit is pi
 goes onto a trip inside the window, if need be in place of others, or a whole trip moves to another date.
 What is thrown out is what costs least by penalties that grow each time a window is hard to fill [1]_.
 
-The numbers stand in few tables, named by the columns below, since each array that is handed on costs
-compile time.
-
 References
 ----------
 .. [1] Y. Nagata and O. Braysy, "A powerful route minimization heuristic for the vehicle routing problem
@@ -16,179 +13,41 @@ References
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
 
 from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.squeeze_stops import MOST_STOPS, in_time
+from tripplan.plan.squeeze_tables import (
+    ABOARD,
+    BIT,
+    CAP,
+    COVER,
+    DAY,
+    END,
+    FIRST,
+    FREE,
+    FROZEN,
+    KIND,
+    KIND_OF,
+    LOCK,
+    OPEN,
+    OWNER,
+    PARK,
+    PENALTY,
+    PLACE,
+    POOL,
+    SINCE,
+    STAYS,
+    SWAPS,
+    TRIPS,
+    UNTIL,
+    USED,
+)
 
-__all__ = ["FAR", "FREE", "FROZEN", "STAYS", "Problem", "State", "squeeze"]
+__all__ = ["squeeze"]
 
-FAR = 1 << 30
-FREE, STAYS, FROZEN = 0, 1, 2
-"""Locks of a crew-date: none, its trip must stay, its visits must stay."""
-
-DAY, CREW, START, ABOARD, LOCK = 0, 1, 2, 3, 4
-DAWN, DUSK, CLOSE, TABLE = 0, 1, 2, 3
-LONG, OVER, LATEST = 0, 1, 2
-PARK, BIT, KIND, FIRST, END = 0, 1, 2, 3, 4
-OWNER, COVER, PLACE, POOL, PENALTY = 0, 1, 2, 3, 4
-KIND_OF, SINCE, UNTIL, CAP, USED = 0, 1, 2, 3, 4
-SWAPS = 2
-OPEN, TRIPS = 0, 1
-
-_MOST_STOPS = 9
 _MOST_VISITS = 64
 _NEAR_DAYS = 42
-
-
-class Problem(NamedTuple):
-    """
-    The problem: I crew-dates, S sites, P parkings, W windows, C crews.
-
-    Attributes
-    ----------
-    days : numpy.ndarray of int32, shape (I, 5)
-        ``DAY`` number, ``CREW``, ``START`` of its hours [s], packs ``ABOARD`` at the most, ``LOCK``.
-    clash : numpy.ndarray of bool, shape (I, I)
-        Whether two crew-dates exclude each other.
-    stops : numpy.ndarray of int32, shape (I, P, 4)
-        ``DAWN``, ``DUSK``: first and last second for loops; ``CLOSE``: by when a trip's last loop must be
-        over [s]; ``TABLE``: where the parking's part of `loops` begins, -1 for none.
-    loops : numpy.ndarray of int32, shape (N, 3)
-        For each set of a parking's sites ``LONG`` seconds (`FAR`: never), ``OVER``: earliest end,
-        ``LATEST`` start [s].
-    move : numpy.ndarray of int32, shape (C, P + 1, P + 1)
-        Seconds from parking to parking; the base is last. [s]
-    may : numpy.ndarray of int8, shape (I, S)
-        0: cannot be visited; 1: can; + `SWAPS` where that takes a pack.
-    sites : numpy.ndarray of int32, shape (S, 5)
-        ``PARK``, ``BIT`` among the parking's sites, ``KIND`` of pack, ``FIRST`` and ``END`` of its windows.
-    holds : numpy.ndarray of bool, shape (W, n_days)
-        Days of each window that must be filled; no day for others.
-    """
-
-    days: NDArray[np.int32]
-    clash: NDArray[np.bool_]
-    stops: NDArray[np.int32]
-    loops: NDArray[np.int32]
-    move: NDArray[np.int32]
-    may: NDArray[np.int8]
-    sites: NDArray[np.int32]
-    holds: NDArray[np.bool_]
-
-
-class State(NamedTuple):
-    """
-    A plan in the making.
-
-    Attributes
-    ----------
-    visits : numpy.ndarray of int32, shape (I, most + 1)
-        Sites of each crew-date; their number stands in the last column.
-    member : numpy.ndarray of bool, shape (I, S)
-        The same as a table.
-    windows : numpy.ndarray of int64, shape (W, 5)
-        ``OWNER``: its site; ``COVER``: visits inside; ``POOL``: the windows to fill, one in each row from
-        the top; ``PLACE``: where each stands there, -1 where it is filled; ``PENALTY``.
-    stock : numpy.ndarray of int64, shape (R, 5)
-        ``KIND_OF`` pack, days ``SINCE`` and ``UNTIL``, ``CAP``: packs at the most, ``USED``.
-    count : numpy.ndarray of int64, shape (2,)
-        ``OPEN`` windows; ``TRIPS``.
-    """
-
-    visits: NDArray[np.int32]
-    member: NDArray[np.bool_]
-    windows: NDArray[np.int64]
-    stock: NDArray[np.int64]
-    count: NDArray[np.int64]
-
-
-@compiled_part
-def _end_of_stop(p, i, q, subset, begin):
-    """Return when a stop begun at a second is over; `FAR` where it cannot be."""
-    o = p.stops[i, q, TABLE] + subset
-    long = p.loops[o, LONG]
-    if begin > min(p.loops[o, LATEST], p.stops[i, q, DUSK] - long):
-        return np.int64(FAR)
-    return max(begin + long, np.int64(p.loops[o, OVER]), np.int64(p.stops[i, q, DAWN] + long))
-
-
-@compiled_part
-def _in_time(p, i, m, work):
-    """Tell whether the stops `work[0]` with their sites `work[1]` fit on a crew-date."""
-    move = p.move[p.days[i, CREW]]
-    base = move.shape[0] - 1
-    done = work[2:]
-    for k in range(m):
-        q = work[0, k]
-        o = p.stops[i, q, TABLE]
-        if o < 0 or p.loops[o + work[1, k], LONG] >= FAR:
-            return False
-    if m > _MOST_STOPS:
-        return _in_time_roughly(p, i, m, work)
-    full = (1 << m) - 1
-    for mask in range(1, full + 1):
-        for k in range(m):
-            done[mask, k] = FAR
-    for mask in range(full):
-        for k in range(m):
-            if mask == 0:
-                if k > 0:
-                    break
-                now = np.int64(p.days[i, START])
-                here = base
-            else:
-                now = done[mask, k]
-                here = work[0, k]
-            if now >= FAR:
-                continue
-            for z in range(m):
-                if mask & (1 << z):
-                    continue
-                end = _end_of_stop(p, i, work[0, z], work[1, z], now + move[here, work[0, z]])
-                if end < done[mask | (1 << z), z]:
-                    done[mask | (1 << z), z] = end
-    for k in range(m):
-        if done[full, k] <= p.stops[i, work[0, k], CLOSE]:
-            return True
-    return False
-
-
-@compiled_part
-def _in_time_roughly(p, i, m, work):
-    """Tell whether many stops fit in the order of cheapest insertion, either way round."""
-    move = p.move[p.days[i, CREW]]
-    base = move.shape[0] - 1
-    order = work[2]
-    for k in range(m):
-        best = np.int64(FAR)
-        where = 0
-        for pos in range(k + 1):
-            before = base if pos == 0 else work[0, order[pos - 1]]
-            after = base if pos == k else work[0, order[pos]]
-            more = np.int64(move[before, work[0, k]]) + move[work[0, k], after]
-            if before != after:
-                more -= move[before, after]
-            if more < best:
-                best = more
-                where = pos
-        for pos in range(k, where, -1):
-            order[pos] = order[pos - 1]
-        order[where] = k
-    for turn in range(2):
-        now = np.int64(p.days[i, START])
-        last = base
-        for pos in range(m):
-            k = order[pos] if turn == 0 else order[m - 1 - pos]
-            now = _end_of_stop(p, i, work[0, k], work[1, k], now + move[last, work[0, k]])
-            last = work[0, k]
-            if now >= FAR:
-                break
-        if now <= p.stops[i, last, CLOSE]:
-            return True
-    return False
 
 
 @compiled_part
@@ -219,7 +78,7 @@ def _fits(p, s, i, add, out, n_out, work):
             work[1, m] = 0
             m += 1
         work[1, found] |= np.int64(1) << p.sites[v, BIT]
-    return packs <= p.days[i, ABOARD] and _in_time(p, i, m, work)
+    return packs <= p.days[i, ABOARD] and in_time(p, i, m, work)
 
 
 @compiled_part
@@ -251,7 +110,7 @@ def _eases(p, s, i, v, j):
 
 @compiled_part
 def _loss(p, s, i, v, j):
-    """Return the penalties of the windows that only this visit fills, and that a visit on j (-1: none) would not."""
+    """Return the penalties of windows that only this visit fills, and that one on j (-1: none) would not."""
     cost = np.int64(0)
     for r in range(p.sites[v, FIRST], p.sites[v, END]):
         if (
@@ -269,13 +128,13 @@ def _change(p, s, i, v, by):
     size = s.visits[i, -1]
     if by > 0:
         s.visits[i, size] = v
-        s.count[TRIPS] += size == 0
+        s.tally[TRIPS] += size == 0
     else:
         for k in range(size):
             if s.visits[i, k] == v:
                 s.visits[i, k] = s.visits[i, size - 1]
                 break
-        s.count[TRIPS] -= size == 1
+        s.tally[TRIPS] -= size == 1
     s.visits[i, -1] = size + by
     s.member[i, v] = by > 0
     d = p.days[i, DAY]
@@ -284,15 +143,15 @@ def _change(p, s, i, v, by):
             continue
         s.windows[r, COVER] += by
         if by > 0 and s.windows[r, PLACE] >= 0:
-            s.count[OPEN] -= 1
-            last = s.windows[s.count[OPEN], POOL]
+            s.tally[OPEN] -= 1
+            last = s.windows[s.tally[OPEN], POOL]
             s.windows[s.windows[r, PLACE], POOL] = last
             s.windows[last, PLACE] = s.windows[r, PLACE]
             s.windows[r, PLACE] = -1
         elif s.windows[r, COVER] == 0:
-            s.windows[r, PLACE] = s.count[OPEN]
-            s.windows[s.count[OPEN], POOL] = r
-            s.count[OPEN] += 1
+            s.windows[r, PLACE] = s.tally[OPEN]
+            s.windows[s.tally[OPEN], POOL] = r
+            s.tally[OPEN] += 1
     if p.may[i, v] > SWAPS:
         for r in range(s.stock.shape[0]):
             if s.stock[r, KIND_OF] == p.sites[v, KIND] and s.stock[r, SINCE] <= d <= s.stock[r, UNTIL]:
@@ -375,7 +234,7 @@ def _shift(p, s, j, i, add, limit, keep, held, work):
 def _stir(p, s, held, out, work):
     """Move a visit to another trip, or a trip to another date, if nothing is lost."""
     n_days = p.days.shape[0]
-    skip = np.random.randint(max(1, s.count[TRIPS]))
+    skip = np.random.randint(max(1, s.tally[TRIPS]))
     i = -1
     for k in range(n_days):
         if s.visits[k, -1] > 0:
@@ -510,16 +369,16 @@ def squeeze(p, s, most, turns, stir, seed):
     """
     np.random.seed(seed)
     n_days = p.days.shape[0]
-    work = np.zeros((2 + (1 << _MOST_STOPS), _MOST_VISITS + 1), np.int64)
+    work = np.zeros((2 + (1 << MOST_STOPS), _MOST_VISITS + 1), np.int64)
     held = np.zeros(_MOST_VISITS + 1, np.int64)
     losses = np.zeros(_MOST_VISITS + 1, np.int64)
     out = np.zeros(3, np.int64)
     found = np.zeros(6, np.int64)
     chosen = np.zeros(6, np.int64)
     for _ in range(turns):
-        if s.count[OPEN] == 0:
+        if s.tally[OPEN] == 0:
             break
-        r = s.windows[np.random.randint(s.count[OPEN]), POOL]
+        r = s.windows[np.random.randint(s.tally[OPEN]), POOL]
         v = s.windows[r, OWNER]
         best = np.int64(1) << 60
         chosen[1] = -1
@@ -528,7 +387,7 @@ def squeeze(p, s, most, turns, stir, seed):
             i = (first + step) % n_days
             if best == 0 or not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0:
                 continue
-            if s.visits[i, -1] == 0 and (s.count[TRIPS] >= most or not _free(p, s, i, -1)):
+            if s.visits[i, -1] == 0 and (s.tally[TRIPS] >= most or not _free(p, s, i, -1)):
                 continue
             found[5] = -1
             cost = _along(p, s, r, i, best, found, out, losses, work)
@@ -568,4 +427,4 @@ def squeeze(p, s, most, turns, stir, seed):
             _change(p, s, chosen[1], v, 1)
         for _ in range(stir):
             _stir(p, s, held, out, work)
-    return s.count[OPEN]
+    return s.tally[OPEN]

@@ -1,0 +1,98 @@
+"""Compiled: whether some stops fit into one crew's day, for the search for one trip fewer."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tripplan.plan.compiled import compiled_part
+from tripplan.plan.squeeze_tables import CLOSE, CREW, DAWN, DUSK, FAR, LATEST, LONG, OVER, START, TABLE
+
+__all__ = ["MOST_STOPS", "in_time"]
+
+MOST_STOPS = 9
+"""Up to so many stops every order is looked at."""
+
+
+@compiled_part
+def _end_of_stop(p, i, q, subset, begin):
+    """Return when a stop begun at a second is over; `FAR` where it cannot be."""
+    o = p.stops[i, q, TABLE] + subset
+    long = p.loops[o, LONG]
+    if begin > min(p.loops[o, LATEST], p.stops[i, q, DUSK] - long):
+        return np.int64(FAR)
+    return max(begin + long, np.int64(p.loops[o, OVER]), np.int64(p.stops[i, q, DAWN] + long))
+
+
+@compiled_part
+def in_time(p, i, m, work):
+    """Tell whether the stops `work[0]` with their sites `work[1]` fit on a crew-date."""
+    move = p.move[p.days[i, CREW]]
+    base = move.shape[0] - 1
+    done = work[2:]
+    for k in range(m):
+        q = work[0, k]
+        o = p.stops[i, q, TABLE]
+        if o < 0 or p.loops[o + work[1, k], LONG] >= FAR:
+            return False
+    if m > MOST_STOPS:
+        return _in_time_roughly(p, i, m, work)
+    full = (1 << m) - 1
+    for mask in range(1, full + 1):
+        for k in range(m):
+            done[mask, k] = FAR
+    for mask in range(full):
+        for k in range(m):
+            if mask == 0:
+                if k > 0:
+                    break
+                now = np.int64(p.days[i, START])
+                here = base
+            else:
+                now = done[mask, k]
+                here = work[0, k]
+            if now >= FAR:
+                continue
+            for z in range(m):
+                if mask & (1 << z):
+                    continue
+                end = _end_of_stop(p, i, work[0, z], work[1, z], now + move[here, work[0, z]])
+                done[mask | (1 << z), z] = min(end, done[mask | (1 << z), z])
+    for k in range(m):
+        if done[full, k] <= p.stops[i, work[0, k], CLOSE]:
+            return True
+    return False
+
+
+@compiled_part
+def _in_time_roughly(p, i, m, work):
+    """Tell whether many stops fit in the order of cheapest insertion, either way round."""
+    move = p.move[p.days[i, CREW]]
+    base = move.shape[0] - 1
+    order = work[2]
+    for k in range(m):
+        best = np.int64(FAR)
+        where = 0
+        for pos in range(k + 1):
+            before = base if pos == 0 else work[0, order[pos - 1]]
+            after = base if pos == k else work[0, order[pos]]
+            more = np.int64(move[before, work[0, k]]) + move[work[0, k], after]
+            if before != after:
+                more -= move[before, after]
+            if more < best:
+                best = more
+                where = pos
+        for pos in range(k, where, -1):
+            order[pos] = order[pos - 1]
+        order[where] = k
+    for turn in range(2):
+        now = np.int64(p.days[i, START])
+        last = base
+        for pos in range(m):
+            k = order[pos] if turn == 0 else order[m - 1 - pos]
+            now = _end_of_stop(p, i, work[0, k], work[1, k], now + move[last, work[0, k]])
+            last = work[0, k]
+            if now >= FAR:
+                break
+        if now <= p.stops[i, last, CLOSE]:
+            return True
+    return False
