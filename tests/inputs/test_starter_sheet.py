@@ -231,6 +231,50 @@ def test_both_coordinates_in_one_cell(tmp_path, cell, answers, place):
     assert (site.lat, site.lon) == pytest.approx(place, abs=1e-6)
 
 
+@pytest.mark.parametrize("headings", [["site", "Lat"], ["site", "Latitude", "Longitude"]])
+def test_both_coordinates_in_the_column_of_one(tmp_path, headings):
+    """A longitude column that stands empty says nothing; with anything in it the cells are faults."""
+    blank = [""] * (len(headings) - 2)
+    rows = [["gate", "57.24, -4.15", *blank, "2026-10-31"], ["birch", "57.25 -4.16", *blank, "2026-10-31"]]
+
+    def sheet_of(rows):
+        buffer = io.StringIO()
+        csv.writer(buffer).writerows([[*headings, "swapped_on"], *rows])
+        return write(tmp_path, buffer.getvalue())
+
+    answers = {**BASE, "coordinate_order": "latitude first"}
+    import_sheet(tmp_path / "new", sheet_of(rows), answers=answers)
+    sites = read_fleet(tmp_path / "new").sites
+    assert [(site.lat, site.lon) for site in sites] == [(57.24, -4.15), (57.25, -4.16)]
+    with pytest.raises(InputError) as caught:
+        import_sheet(
+            tmp_path / "one", sheet_of([*rows, ["lek", "57.26", *blank, "2026-10-31"]]), answers=answers
+        )
+    assert any("holds two numbers" in line for line in faults_of(caught))
+    if blank:
+        rows[0][2] = "-4.15"
+        with pytest.raises(InputError) as caught:
+            import_sheet(tmp_path / "two", sheet_of(rows), answers=BASE)
+        assert any("holds two numbers" in line for line in faults_of(caught))
+
+
+def test_missing_answers_and_faults_of_the_sheet_come_in_one_report(tmp_path):
+    sheet = write(tmp_path, "site,lat,lon,swapped_on\ngate,95,-4.15,2026-10-31\n,57.2,-4.1,2026-13-01\n")
+    with pytest.raises(InputError) as caught:
+        import_sheet(tmp_path / "new", sheet, answers={"volts": "lots"})
+    lines = faults_of(caught)
+    assert [line.split(":")[0] for line in lines] == [
+        "--answer base_lat",
+        "--answer base_lon",
+        "--answer volts",
+        "--answer plug",
+        "cams.csv, row 2, column lat",
+        "cams.csv, row 3, column swapped_on",
+        "cams.csv, row 3, column site",
+    ]
+    assert not (tmp_path / "new").exists()
+
+
 def test_the_order_of_one_cell_is_asked(tmp_path):
     sheet = write(tmp_path, 'site,GPS,swapped_on\ngate,"57.24, -4.15",2026-10-31\nbad,here,2026-10-31\n')
     with pytest.raises(InputError) as caught:
@@ -239,7 +283,11 @@ def test_the_order_of_one_cell_is_asked(tmp_path):
         (
             "--answer coordinate_order: this answer is missing. The column 'GPS' holds two numbers, such as "
             "'57.24, -4.15'. Which stands first? (latitude first / longitude first)"
-        )
+        ),
+        (
+            "cams.csv, row 3, column GPS: these are not two coordinates (found 'here'). "
+            "Write two numbers with a comma between, or put them into two columns."
+        ),
     ]
     with pytest.raises(InputError) as caught:
         import_sheet(tmp_path / "new", sheet, answers={**BASE, "coordinate_order": "latitude first"})

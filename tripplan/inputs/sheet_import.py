@@ -35,7 +35,7 @@ from tripplan.inputs.sheet_headings import (
     guess_pack_column,
 )
 from tripplan.inputs.sheet_reading import read_sheet
-from tripplan.inputs.sheet_sites import DATE_FIELDS, SheetSites
+from tripplan.inputs.sheet_sites import DATE_FIELDS, SheetSites, holds_both_coordinates
 from tripplan.inputs.starter import (
     SETTINGS_NAME,
     SITES_NAME,
@@ -96,8 +96,8 @@ def import_sheet(
     Raises
     ------
     InputError
-        With all faults of the sheet, or all missing answers; nothing is then written but, where questions
-        were asked, the answers so far.
+        With all missing answers and all faults of the sheet that can be seen without them; nothing is then
+        written but, where questions were asked, the answers so far.
     StorageError
         If the sheet cannot be read, or the folder has such files already or cannot be written.
     """
@@ -130,9 +130,8 @@ def _import_sheet(folder: Path, sheet_path: Path, interview: Interview) -> Sheet
     )
     header, rows = table.rows(values.packs[0].name if values else "")
     interview.refuse_unknown(_known_keys())
-    interview.raise_faults()
-    if findings.faults:
-        raise InputError(findings.faults)
+    if interview.faults or findings.faults:
+        raise InputError([*interview.faults, *findings.faults])
     if values is None:
         raise ValueError("no values and no faults")
     files = {
@@ -205,6 +204,11 @@ def _settle_headings(sheet: Sheet, interview: Interview, findings: Findings) -> 
     mapping = {field: found[0] for field, found in guesses.items() if len(found) == 1}
     if "lat" in mapping and "lon" in mapping:
         mapping.pop("lat_lon", None)
+    if "lat" in mapping and holds_both_coordinates(sheet, mapping["lat"]):
+        lon = mapping.get("lon")
+        if lon is None or not any(cells[lon] for _, cells in sheet.rows):
+            mapping.pop("lon", None)
+            mapping["lat_lon"] = mapping.pop("lat")
     packs = None if "pack_type" in guesses else guess_pack_column(sheet, mapping.values())
     if packs is not None:
         mapping["pack_type"] = packs

@@ -8,7 +8,7 @@ unique. What the sheet cannot settle is asked; every fault names the row of the 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 
 from tripplan.inputs.cells import (
@@ -17,6 +17,7 @@ from tripplan.inputs.cells import (
     clean_text,
     parse_angle,
     parse_date,
+    parse_number,
     split_numeric_date,
 )
 from tripplan.inputs.findings import Findings, fold, list_rows, say_date
@@ -25,7 +26,7 @@ from tripplan.inputs.schema import TABLES
 from tripplan.inputs.sheet_headings import Sheet
 from tripplan.inputs.tables import header_key
 
-__all__ = ["DATE_FIELDS", "SheetSites"]
+__all__ = ["DATE_FIELDS", "SheetSites", "holds_both_coordinates"]
 
 DATE_FIELDS = ("swapped_on", "flat_on", "active_from", "active_to")
 
@@ -306,6 +307,46 @@ def _parse_plain_date(text: str) -> date:
         raise ValueError("the order of day and month is not clear; write year-month-day")
     order: DateOrder = "month first" if parts is not None and parts[1] > 12 else "day first"
     return parse_date(clean_text(text), order)
+
+
+def holds_both_coordinates(sheet: Sheet, heading: str) -> bool:
+    """
+    Tell whether every filled cell of a column holds two coordinates and none holds one.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        The user's table.
+    heading : str
+        Heading of the column.
+
+    Returns
+    -------
+    bool
+        False where nothing stands in it, too.
+    """
+    texts = [cells[heading] for _, cells in sheet.rows if cells[heading]]
+    return bool(texts) and all(_is_pair(text) for text in texts)
+
+
+def _is_pair(text: str) -> bool:
+    pair = _two_angles(text)
+    if (
+        pair is None
+        or _reads(parse_number, text)
+        or _reads(parse_number, text, ",")
+        or _reads(parse_angle, text, "lat")
+    ):
+        return False
+    return all(_reads(parse_angle, part, "lat") or _reads(parse_angle, part, "lon") for part in pair)
+
+
+def _reads(parse: Callable[..., object], *given: str) -> bool:
+    try:
+        parse(*given)
+    except CellError:
+        return False
+    return True
 
 
 def _two_angles(text: str) -> tuple[str, str] | None:
