@@ -92,6 +92,7 @@ def price_trips(
     lists = np.full((n_parks, 256), -1, np.int32)
     list_len = np.zeros(n_parks, np.int64)
     levels = np.full((n_parks, max(1, width)), -1.0)
+    floor = np.full(n_parks, -1.0)  # the least of the levels: labels up to it are not made
     best = threshold
     found = np.full(keep, -1, np.int32)
     found_prize = np.full(keep, -1.0)
@@ -133,6 +134,9 @@ def price_trips(
                     dominated = True
                 else:
                     levels[here, worst] = prize_here
+                    floor[here] = levels[here, 0]
+                    for w in range(1, width):
+                        floor[here] = min(floor[here], levels[here, w])
             else:
                 work += list_len[here]
                 if work > max_work:
@@ -230,6 +234,8 @@ def price_trips(
             at = t_here + gap
             for k in range(first_loop[q], first_loop[q + 1]):
                 if at > loop_l[k]:
+                    continue
+                if width > 0 and prize_here + loop_prize[k] <= floor[q] + 1e-12:
                     continue
                 if (loop_mask[k, 0] & a0) != 0 or (loop_mask[k, 1] & a1) != 0:
                     continue

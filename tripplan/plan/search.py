@@ -211,7 +211,7 @@ class Search:
                 prize = self._worth(self.season.days[index].day, open_rows, noise)
                 prize[window.site] += 50.0
                 for trip in (
-                    *self.pricer.price((index,), prize, 40.0, width=8, keep=2).trips,
+                    *self.pricer.price((index,), prize, 40.0, width=4, keep=2).trips,
                     (window.site,),
                 ):
                     visits = self._fitting(trip, window.site)
@@ -244,7 +244,7 @@ class Search:
             prize = self._worth(self.season.days[index].day, open_rows, noise)
             alone = sorted(self.season.days[index].spans, key=lambda s: (-prize[s], s))
             for trip in (
-                *self.pricer.price((index,), prize, 1e-6, width=8, keep=2).trips,
+                *self.pricer.price((index,), prize, 1e-6, width=4, keep=2).trips,
                 *((s,) for s in alone),
             ):
                 first = trip[0]
