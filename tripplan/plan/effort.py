@@ -37,11 +37,11 @@ class Effort:
 
     builds: int = 2
     squeezes: int = 2
-    more_squeezes: int = 6
+    more_squeezes: int = 10
     squeeze_turns: int = 4000
     pricing_rounds: int = 24
-    dives: int = 2
-    cover_nodes: int = 8
+    dives: int = 1
+    cover_nodes: int = 4
     cover_columns: int = 3000
     repairs: int = 3
     repair: float = 1.0

@@ -131,7 +131,7 @@ class Run:
         self.master = Master(self.season, self.windows.rows, stock, self.book, self.pricer, self.spans)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
-        self.squeezer = Squeeze(self.season, self.windows.rows, stock)
+        self.squeezer = Squeeze(self.season, self.windows.rows, stock, self.judge.shortages)
         self.search = Search(
             self.season,
             self.windows.rows,

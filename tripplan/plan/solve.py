@@ -164,7 +164,7 @@ def _make_ready(season: Season) -> None:
     prize[site] = 1.0
     Pricer(season).price((index,), prize, 0.0)
     TripBook(season).fits(index, (site,))
-    Squeeze(season, (), ()).fewer({index: frozenset((site,))}, 1, 1, 1, lambda: True)
+    Squeeze(season, (), (), lambda _: ()).fewer({index: frozenset((site,))}, 1, 1, 1, lambda: True)
 
 
 def _best_run(

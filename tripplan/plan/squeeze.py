@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.plan.charging import charge_schedule
+from tripplan.plan.charging import Shortage
 from tripplan.plan.loops import LoopSpec
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
@@ -44,11 +44,14 @@ class Squeeze:
         Windows.
     stock : tuple of StockRow
         Most packs by type and days.
+    shortages : callable
+        Tells where the shelf runs short of what some trips take.
     """
 
     season: Season
     rows: tuple[Window, ...]
     stock: tuple[StockRow, ...]
+    shortages: Callable[[Trips], tuple[Shortage, ...]]
     _order: list[int] = field(init=False)
     _learned: list[StockRow] = field(default_factory=list, init=False)
 
@@ -130,27 +133,24 @@ class Squeeze:
     def _shortage(self, trips: Trips) -> StockRow | None:
         """Return a row that the shelf's first shortage breaks: what was there since it was last full."""
         season = self.season
-        if not season.fleet.stock_is_kept:
+        shortages = self.shortages(trips) if season.fleet.stock_is_kept else ()
+        if not shortages:
             return None
-        swaps: dict[str, dict[int, int]] = {}
+        short = shortages[0]
+        taken: dict[int, int] = {}
         for index, visits in trips.items():
+            day = season.days[index].day
             for s in visits:
-                if season.tasks[s].swaps[season.days[index].day]:
-                    per_day = swaps.setdefault(season.tasks[s].site.pack_type, {})
-                    day = season.days[index].day
-                    per_day[day] = per_day.get(day, 0) + 1
-        run = charge_schedule(season.fleet, season.first, swaps)
-        if not run.shortages:
-            return None
-        short = run.shortages[0]
-        days = sorted(d for d in swaps[short.pack_type] if d <= short.day)
+                if season.tasks[s].swaps[day] and season.tasks[s].site.pack_type == short.pack_type:
+                    taken[day] = taken.get(day, 0) + 1
+        days = sorted(d for d in taken if d <= short.day)
         known = {(row.pack_type, row.first, row.last): row.cap for row in (*self.stock, *self._learned)}
         for since in reversed(days):
-            cap = sum(swaps[short.pack_type][d] for d in days if d >= since) - 1
+            cap = sum(taken[d] for d in days if d >= since) - 1
             full = since - 28 > (days[days.index(since) - 1] if days.index(since) else -28)
             if (full or since == days[0]) and known.get((short.pack_type, since, short.day), 10**6) > cap:
                 return StockRow(short.pack_type, since, short.day, cap)
-        return StockRow(short.pack_type, 0, short.day, sum(swaps[short.pack_type][d] for d in days) - 1)
+        return StockRow(short.pack_type, 0, short.day, sum(taken[d] for d in days) - 1)
 
     def _again(self, plain: Problem, trips: Trips, row: StockRow, before: State) -> State:
         """Take a visit out that the shelf cannot feed; the penalties stay."""

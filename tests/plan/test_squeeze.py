@@ -1,0 +1,176 @@
+"""One trip fewer: what the search offers can be driven, fills what it should, and keeps what it must."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tripplan.plan.build import build_season
+from tripplan.plan.effort import Effort
+from tripplan.plan.run import Clock, Run, stock_rows
+from tripplan.plan.solution import Judge
+from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.trips import TripBook
+from tripplan.plan.windows import build_windows
+from tripplan.travel import measure_travel
+
+
+def _problems(random_fleets, seeds, n_sites=6):
+    for seed in seeds:
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=n_sites)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        rows = build_windows(season, 0).rows
+        if rows:
+            yield seed, season, rows
+
+
+def _lavish(season, book):
+    """One trip for each crew-date on which something could be done, as full as it gets; no shelf looked at."""
+    trips = {}
+    for index, day in enumerate(season.days):
+        if any(clash in trips for clash in season.conflicts[index]):
+            continue
+        visits = frozenset()
+        for s in sorted(day.spans):
+            if book.fits(index, visits | {s}):
+                visits |= {s}
+        if visits:
+            trips[index] = visits
+    return trips
+
+
+def _filled(season, rows, trips):
+    days = {(season.days[i].day, s) for i, visits in trips.items() for s in visits}
+    return {r for r, row in enumerate(rows) if any((d, row.site) in days for d in row.days)}
+
+
+def _fewer(season, rows, trips, most, seed=1, turns=600, **asked):
+    judge = Judge(season, rows, TripBook(season))
+    squeezer = Squeeze(season, rows, stock_rows(season), judge.shortages)
+    return squeezer.fewer(trips, most, turns, seed, lambda: True, **asked)
+
+
+def test_a_plan_with_fewer_trips_fills_the_same_windows_with_trips_that_can_be_driven(random_fleets):
+    found = 0
+    for seed, season, rows in _problems(random_fleets, range(8)):
+        book = TripBook(season)
+        start = _lavish(season, book)
+        fewer = _fewer(season, rows, start, len(start) - 1)
+        if fewer is None:
+            continue
+        found += 1
+        assert 0 < len(fewer) < len(start), f"seed {seed}"
+        assert _filled(season, rows, start) <= _filled(season, rows, fewer), f"seed {seed}"
+        assert Judge(season, rows, book).shortages(fewer) == ()
+        for index, visits in fewer.items():
+            assert book.fits(index, visits), f"seed {seed}: reckoned as fitting, but it does not"
+            assert not any(clash in fewer for clash in season.conflicts[index])
+    assert found >= 3
+
+
+def test_what_it_reckons_as_fitting_is_never_more_than_a_trip_can_hold(random_fleets):
+    """Its own reckoning of a day (one stop a parking) against the exact one (`TripBook`)."""
+    from tripplan.plan.squeeze_stops import in_time
+
+    both, only_exact = 0, 0
+    rng = np.random.default_rng(5)
+    for seed, season, rows in _problems(random_fleets, range(8), n_sites=9):
+        book, plain = TripBook(season), Squeeze(season, rows, (), lambda _: ())._plain
+        work = np.zeros((514, 65), np.int64)
+        for _ in range(60):
+            index = int(rng.integers(len(season.days)))
+            here = [s for s in sorted(season.days[index].spans) if plain.may[index, s]]
+            if not here:
+                continue
+            visits = sorted(
+                rng.choice(here, size=int(rng.integers(1, len(here) + 1)), replace=False).tolist()
+            )
+            parks = sorted({season.park_of[s] for s in visits})
+            for k, park in enumerate(parks):
+                work[0, k] = park
+                work[1, k] = sum(1 << int(plain.sites[s, 1]) for s in visits if season.park_of[s] == park)
+            packs = sum(plain.may[index, s] == 3 for s in visits)
+            ours = packs <= plain.days[index, 3] and bool(in_time(plain, index, len(parks), work))
+            exact = book.fits(index, visits)
+            assert exact or not ours, f"seed {seed}, date {index}, visits {visits}"
+            both += ours and exact
+            only_exact += exact and not ours
+    assert both >= 60
+    assert only_exact <= 0.1 * both, f"{only_exact} trips that fit are not seen, {both} are"
+
+
+def test_a_trip_that_must_stay_stays_and_barred_dates_stay_free(random_fleets):
+    tried = 0
+    for seed, season, rows in _problems(random_fleets, range(8)):
+        start = _lavish(season, TripBook(season))
+        if len(start) < 4:
+            continue
+        order = sorted(start)
+        barred = frozenset(order[::3])
+        begin = {i: visits for i, visits in start.items() if i not in barred}
+        kept = order[1]
+        found = _fewer(season, rows, begin, len(begin) - 1, barred=barred, staying=kept)
+        if found is None:
+            continue
+        tried += 1
+        assert kept in found, f"seed {seed}"
+        assert not barred & set(found), f"seed {seed}"
+    assert tried >= 2
+
+
+def test_windows_that_the_plan_misses_are_filled_where_that_is_asked(random_fleets):
+    filled = 0
+    for seed, season, rows in _problems(random_fleets, range(16)):
+        start = _lavish(season, TripBook(season))
+        late = {i: visits for i, visits in start.items() if i != min(start)}
+        owed = {r for r, row in enumerate(rows) if not row.stretched}
+        if not owed - _filled(season, rows, late):
+            continue
+        found = _fewer(season, rows, late, len(start), every=True)
+        if found is not None:
+            filled += 1
+            assert owed <= _filled(season, rows, found), f"seed {seed}"
+    assert filled >= 1
+
+
+def test_a_seed_gives_one_plan(random_fleets):
+    for _, season, rows in _problems(random_fleets, range(4)):
+        start = _lavish(season, TripBook(season))
+        first = _fewer(season, rows, start, max(1, len(start) - 2), seed=7)
+        assert first == _fewer(season, rows, start, max(1, len(start) - 2), seed=7)
+
+
+def test_built_plans_of_bench_seasons_lose_trips_and_stay_in_time():
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+
+    saved = 0
+    for seed in (1, 2, 3):
+        fleet = make_fleet(seed, 12, 20)
+        season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+        run = Run(season, build_windows(season, 0), Clock(None), Effort(squeeze_turns=400), seed, None)
+        run.search.offer({})
+        run.search.offer(run.search.build(whole=True))
+        before = run.search.value
+        run._squeeze(2)
+        after = run.search.value
+        assert before is not None
+        assert after is not None
+        assert after <= before, f"seed {seed}"
+        assert after.trips == len(run.search.best)
+        assert run.judge.shortages(run.search.best) == ()
+        saved += before.trips - after.trips
+    assert saved >= 2
+
+
+@pytest.mark.parametrize("most", [0, 1])
+def test_too_few_trips_end_in_none(random_fleets, most):
+    for _, season, rows in _problems(random_fleets, range(3), n_sites=8):
+        start = _lavish(season, TripBook(season))
+        if (
+            _filled(season, rows, start)
+            and Run(season, build_windows(season, 0), Clock(None), Effort().short(), 1, None).master.apart
+            > most
+        ):
+            assert _fewer(season, rows, start, most, turns=200) is None
