@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from tripplan.fleet import Chemistry
-from tripplan.forecast.battery import Battery
+from tripplan.forecast.cell_numbers import Battery
 
 __all__ = ["BATTERIES"]
 
