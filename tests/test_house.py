@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import tomllib
 from pathlib import Path
 
@@ -78,3 +79,35 @@ def test_every_module_name_in_the_glossary_of_folders_is_there() -> None:
         if not path.name.startswith("__") and path.name != "py.typed"
     }
     assert present - named == {"demo/"}
+
+
+_LOOKS_ONCE = re.compile(
+    r"wait_for_timeout|time\.sleep|\.count\(\) [=!<>]"
+    r"|assert .*\.(is_visible|is_hidden|is_checked|is_disabled|is_enabled|inner_text|text_content|input_value)\("
+)
+
+
+def test_browser_tests_look_until_the_page_answers() -> None:
+    """A look taken once, or a wait for a while, fails when the machine is busy: `tests/browser/looking.py`."""
+    files = sorted((ROOT / "tests" / "browser").glob("test_*.py"))
+    assert len(files) > 8
+    once = [
+        f"{file.name}:{number}: {line.strip()}"
+        for file in files
+        for number, line in enumerate(file.read_text("utf-8").splitlines(), 1)
+        if _LOOKS_ONCE.search(line)
+    ]
+    assert once == []
+    for line in ('assert page.locator("a").is_visible()', 'assert page.locator("img").count() == 0'):
+        assert _LOOKS_ONCE.search(line)
+
+
+def test_no_test_plans_against_a_time_limit() -> None:
+    """What is found in a time depends on the machine; `tests/test_pipeline.py` only passes one through."""
+    limited = re.compile(r"time_limit_s=[0-9]")
+    found = [
+        str(file.relative_to(ROOT))
+        for file in sorted((ROOT / "tests").rglob("test_*.py"))
+        if limited.search(file.read_text("utf-8"))
+    ]
+    assert found == ["tests/test_pipeline.py"]
