@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tripplan.plan.kernels import order_visits
-from tripplan.plan.long_kernels import order_long_trip
+from tripplan.plan.long_trip import order_long_trip
 from tripplan.plan.loops import FAR
 
 
@@ -86,3 +86,40 @@ def test_with_too_few_labels_nothing_is_claimed(waiting_counts):
     assert order_long_trip(*args, 50, waiting_counts)[0] == -2
     found = order_long_trip(*args, 500_000, waiting_counts)[0]
     assert found == order_visits(*args, 500_000, waiting_counts)[0] > 0
+
+
+def _seconds(args, loops) -> int:
+    """Crew seconds of loops in this order, by trying every useful leave; FAR where an hour is broken."""
+    move, park, _, d, e, late, close, start, end = args[:9]
+    base = len(close)
+    best = FAR
+    for leave in range(start, end, 60):
+        at, here, kept = leave, base, True
+        for k in loops:
+            at += 0 if here == park[k] else int(move[here, park[k]])
+            kept = kept and at <= late[k]
+            at, here = max(at + int(d[k]), int(e[k])), park[k]
+        kept = kept and at <= close[here] and at + int(move[here, base]) <= end
+        if kept:
+            best = min(best, at + int(move[here, base]) - leave)
+    return best
+
+
+def test_a_quick_search_gives_trips_that_keep_every_hour_and_are_never_too_good():
+    found = equal = 0
+    for seed in range(120):
+        args = (*_random_trip(seed)[:11], True)
+        exact, _, _ = order_visits(*args)
+        quick, leave, loops = order_long_trip(*args, proof=False, quick=True)
+        if quick == -1:
+            assert exact == -1, f"seed {seed}"
+        if quick < 0:
+            continue
+        found += 1
+        equal += quick == exact
+        assert quick >= exact > 0, f"seed {seed}"
+        assert sum(int(args[2][k]) for k in loops) == (1 << args[9]) - 1
+        shifted = (*args[:7], leave, *args[8:])  # the leave told is one that gives the seconds told
+        assert quick <= _seconds(shifted, loops) < quick + 60
+    assert found > 30
+    assert equal > 0.9 * found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -23,7 +24,9 @@ from tripplan.fleet import (
 )
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.plan import check_plan, plan_season
+from tripplan.plan.build import build_season
 from tripplan.plan.document import Status
+from tripplan.plan.trips import TripBook
 from tripplan.travel import measure_travel
 
 ON = date(2027, 3, 5)  # a Friday
@@ -312,3 +315,24 @@ def test_a_site_in_service_later_is_planned_if_its_pack_lasts_until_then(in_serv
     assert days == ({"1": 1, "2": 15} if visited else {"1": 1})
     waits = "Not yet active, so not planned: 2."
     assert (waits in plan.notes) is not visited
+
+
+def test_a_date_with_more_stops_than_are_searched_exactly_is_one_trip():
+    """Twenty stops that one crew makes in a day were two trips when a trip held 16."""
+    rng = random.Random(1)
+    sites = [
+        _site(f"S{k:02d}", rng.uniform(-0.08, 0.08), rng.uniform(-0.08, 0.08), work_minutes=5.0)
+        for k in range(20)
+    ]
+    fleet = _fleet(sites, crews=(replace(SATURDAYS, packs_aboard=30),), weeks=2)
+    outlook = _outlook(fleet, {site.site_id: 10 for site in sites}, _lasting(100))
+    plan, travel = _plan(fleet, outlook)  # the checker passes it
+    assert (plan.status, plan.lower_bound, len(plan.trips)) == (Status.PROVED, 1, 1)
+    season = build_season(fleet, outlook, travel)
+    book = TripBook(season)
+    quick, settled = book.best(0, range(20)), book.settled(0, range(20))
+    assert settled.seconds <= quick.seconds
+    assert settled.seconds == pytest.approx((plan.trips[0].back - plan.trips[0].leave).total_seconds(), abs=1)
+    assert settled == book.settled(0, range(20))
+    short = book.best(0, range(16))
+    assert book.settled(0, range(16)) == short  # exact as it is

@@ -24,7 +24,7 @@ import numpy as np
 import pytest
 
 from tripplan.plan.kernels import order_visits
-from tripplan.plan.long_kernels import order_long_trip
+from tripplan.plan.long_trip import order_long_trip
 from tripplan.plan.loops import FAR
 
 _RECORD = json.loads(

@@ -97,7 +97,7 @@ def assemble_trips(season: Season, outlook: Outlook, book: TripBook, trips: Trip
     chain = _Chain()
     for index in sorted(trips, key=lambda i: (season.days[i].day, season.days[i].crew)):
         day = season.days[index]
-        shape = book.best(index, trips[index])
+        shape = book.settled(index, trips[index])
         if shape is None:
             raise ValueError(f"trip on day index {index} does not fit")
         first = {s for s in trips[index] if s not in chain.visited}

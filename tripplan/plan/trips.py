@@ -1,4 +1,9 @@
-"""One trip: for given visits of one crew and date the least crew time, exactly, with its loops."""
+"""
+One trip: for given visits of one crew and date the least crew time, with its loops.
+
+Exact up to 16 stops. A longer trip is put in order quickly while plans are searched, so that one that just
+fits may be missed, and exactly, as far as its labels reach, once it stands in a plan.
+"""
 
 from __future__ import annotations
 
@@ -8,14 +13,17 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tripplan.plan.kernels import order_visits
+from tripplan.plan.long_trip import order_long_trip
 from tripplan.plan.season import Season
 
 __all__ = ["MOST_ITEMS", "TripBook", "TripShape"]
 
-MOST_ITEMS = 16
+MOST_ITEMS = 62
 """Stops, and visits with opening hours, that one trip can hold; more is refused as not fitting."""
 
+_EXACT_ITEMS = 16
 _MAX_LABELS = 2_000_000
+_LONG_LABELS = 300_000
 
 
 @dataclass(frozen=True)
@@ -44,6 +52,7 @@ class TripBook:
 
     season: Season
     _known: dict[tuple[int, frozenset[int]], TripShape | None] = field(default_factory=dict)
+    _settled: dict[tuple[int, frozenset[int]], TripShape | None] = field(default_factory=dict)
     _stops: dict[tuple[object, ...], tuple[int, tuple[tuple[int, ...], ...]] | None] = field(
         default_factory=dict
     )
@@ -70,7 +79,34 @@ class TripBook:
             self._known[key] = self._search(index, wanted)
         return self._known[key]
 
-    def _search(self, index: int, wanted: frozenset[int]) -> TripShape | None:
+    def settled(self, index: int, visits: Iterable[int]) -> TripShape | None:
+        """
+        Return the trip of least crew time, looking longer where it has more stops than are searched exactly.
+
+        Parameters
+        ----------
+        index : int
+            Index into ``season.days``.
+        visits : iterable of int
+            Task indices.
+
+        Returns
+        -------
+        TripShape or None
+            None where the visits do not fit.
+        """
+        wanted = frozenset(visits)
+        quick = self.best(index, wanted)
+        if quick is None or len({self.season.park_of[s] for s in wanted}) <= _EXACT_ITEMS >= len(wanted):
+            return quick
+        key = (index, wanted)
+        if key not in self._settled:
+            exact = self._search(index, wanted, quick=False)
+            better = exact is not None and (exact.seconds, -exact.leave) < (quick.seconds, -quick.leave)
+            self._settled[key] = exact if better else quick
+        return self._settled[key]
+
+    def _search(self, index: int, wanted: frozenset[int], *, quick: bool = True) -> TripShape | None:
         season = self.season
         day = season.days[index]
         if not wanted or not all(s in day.spans for s in wanted):
@@ -122,7 +158,7 @@ class TripBook:
         move = np.ascontiguousarray(season.move_up[day.crew][np.ix_(nodes, nodes)])
         close = np.ascontiguousarray(season.close_by(day, loose=False)[parks])
         columns = np.array(rows, np.int64)
-        seconds, leave, order_found = order_visits(
+        arrays = (
             move,
             columns[:, 0].astype(np.int32),
             columns[:, 1].copy(),
@@ -133,9 +169,17 @@ class TripBook:
             day.start,
             day.end,
             items,
-            _MAX_LABELS,
-            True,  # noqa: FBT003
         )
+        if items <= _EXACT_ITEMS:
+            seconds, leave, order_found = order_visits(*arrays, _MAX_LABELS, True)  # noqa: FBT003
+        else:
+            seconds, leave, order_found = order_long_trip(
+                *arrays,
+                _LONG_LABELS,
+                True,  # noqa: FBT003
+                proof=False,
+                quick=quick,
+            )
         if seconds < 0:
             return None
         loops = tuple((parks[rows[k][0]], order) for k in order_found for order in walks[k])
