@@ -38,6 +38,8 @@ def price_trips(
     site_order_word,  # (S,) int64 word of its bit, or -1 where it has none
     site_order_bit,  # (S,) uint64
     site_order_park,  # (S,) int64
+    site_order_kind,  # (S,) int64: column of `most_packs` that counts its pack too; 0: none, -1: no pack
+    site_order_top,  # (S,) int64: the same sites by prize alone, best first
     threshold,  # float: only prizes above it are wanted
     width,  # int: 0 = exact; else labels kept for each parking and prize level (a heuristic)
     max_labels,  # int
@@ -85,6 +87,7 @@ def price_trips(
     kinds = most_packs.shape[0]
     packs = np.empty((cap, kinds), np.int32)
     packs_here = np.zeros(kinds, np.int32)
+    packs_left = np.zeros(kinds, np.int32)
     parent = np.empty(cap, np.int32)
     via = np.empty(cap, np.int32)
     nxt = np.empty(cap, np.int32)
@@ -185,6 +188,27 @@ def price_trips(
                                     continue
                                 bound += site_order_prize[r]
                         break
+                if kinds > 1 or most_packs[0] < n_sites:
+                    # and no more packs than are left: the dearest sites, in all and of each type
+                    for z in range(kinds):
+                        packs_left[z] = most_packs[z] - packs_here[z]
+                    few = prize_here
+                    for r in range(n_sites):
+                        q = site_order_top[r]
+                        word = site_order_word[q]
+                        if word == 0 and (a0 & site_order_bit[q]) != 0:
+                            continue
+                        if word == 1 and (a1 & site_order_bit[q]) != 0:
+                            continue
+                        z = site_order_kind[q]
+                        if z >= 0:
+                            if packs_left[0] <= 0 or packs_left[z] <= 0:
+                                continue
+                            packs_left[0] -= 1
+                            if z > 0:
+                                packs_left[z] -= 1
+                        few += site_order_prize[q]
+                    bound = min(bound, few)
                 if bound <= max(threshold, best if width > 0 else threshold) + 1e-12:
                     dominated = True
                     if t_here <= close_by[here] and prize_here > threshold:

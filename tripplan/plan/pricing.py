@@ -143,6 +143,7 @@ class Pricer:
                 np.where(member, self._bits[None, :, word], np.uint64(0)), axis=1
             )
         order = self._site_order(active, prize, table.d[chosen], member, move)
+        kind = self._kind_of(order[-1], day.day, kinds)
         best, complete, found = price_trips(
             move,
             first,
@@ -156,7 +157,9 @@ class Pricer:
             close,
             start,
             most,
-            *order,
+            *order[:-1],
+            kind,
+            np.argsort(-order[0], kind="stable"),
             threshold,
             width,
             _MAX_LABELS,
@@ -200,6 +203,14 @@ class Pricer:
         columns = [member.astype(np.int32) @ which for which in counted]
         return np.stack(columns, axis=1).astype(np.int32)
 
+    def _kind_of(self, sites: NDArray[np.int64], day: int, names: tuple[str, ...]) -> NDArray[np.int64]:
+        """Column that counts the pack of a site besides the first: 0 for none, -1 where it takes no pack."""
+        tasks = self.season.tasks
+        column = {name: k + 1 for k, name in enumerate(names)}
+        return np.array(
+            [column.get(tasks[s].site.pack_type, 0) if tasks[s].pays[day] else -1 for s in sites], np.int64
+        )
+
     def _site_order(
         self,
         active: NDArray[np.bool_],
@@ -208,7 +219,12 @@ class Pricer:
         member: NDArray[np.bool_],
         move: NDArray[np.int32],
     ) -> tuple[
-        NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.uint64], NDArray[np.int64]
+        NDArray[np.float64],
+        NDArray[np.float64],
+        NDArray[np.int64],
+        NDArray[np.uint64],
+        NDArray[np.int64],
+        NDArray[np.int64],
     ]:
         """Least seconds each site takes of any trip: its share of a loop and of the way in."""
         per_site = loop_d / np.maximum(1, member.sum(axis=1))
@@ -227,4 +243,4 @@ class Pricer:
         sites, share = sites[rank], share[rank]
         word = np.where(sites < 64, 0, np.where(sites < _MOST_BITS, 1, -1))
         bit = np.where(word == 1, self._bits[sites, 1], self._bits[sites, 0])
-        return prize[sites], share, word.astype(np.int64), bit.astype(np.uint64), park_of[sites]
+        return prize[sites], share, word.astype(np.int64), bit.astype(np.uint64), park_of[sites], sites
