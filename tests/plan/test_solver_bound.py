@@ -239,3 +239,43 @@ def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
     monkeypatch.setattr(pricing, "price_trips", watched)
     for index in range(len(season.days)):
         Pricer(season).price((index,), np.ones(len(season.tasks)), 0.5)
+
+
+def test_bounds_of_parts_add_up_to_no_more_than_any_plan(random_fleets, monkeypatch):
+    """Long seasons are bounded part by part; here parts of a few days, so that tiny seasons have several."""
+    from tripplan.plan import run as run_module
+    from tripplan.plan.effort import Effort
+
+    monkeypatch.setattr(run_module, "_PART_DAYS", 12)
+    counted = 0
+    for seed in (*range(12), 14, 18, 19, 21):
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=5)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        short = Effort().short()
+        run = run_module.Run(season, build_windows(season, 0), run_module.Clock(None), short, seed, None)
+        run.solve()
+        if run.search.value is None or run.judge.missed(run.search.best) or not run.windows.rows:
+            continue
+        counted += run.master.least > 0
+        assert run.master.least <= run.search.value.trips, f"WRONG BOUND, seed {seed}"
+    assert counted >= 6
+
+
+def test_bounds_of_two_half_seasons_say_more_than_one_window_each(monkeypatch):
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+    from tripplan.plan import run as run_module
+    from tripplan.plan.effort import Effort
+
+    monkeypatch.setattr(run_module, "_PART_DAYS", 140)
+    for seed in (1, 2):
+        fleet = make_fleet(seed, 8, 40)
+        season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+        run = run_module.Run(season, build_windows(season, 0), run_module.Clock(None), Effort(), seed, None)
+        run.search.offer({})
+        run.search.offer(run.search.build(whole=True))
+        run._squeeze(2)
+        assert not run.judge.missed(run.search.best)
+        run._bound_parts()
+        assert run.master.apart < run.master.least <= run.search.value.trips, f"seed {seed}"

@@ -50,9 +50,23 @@ def _always() -> bool:
 
 @dataclass
 class Master(Programme):
-    """Column generation for the fewest trips of a season."""
+    """
+    Column generation for the fewest trips of a season.
+
+    Attributes
+    ----------
+    bound : float
+        Best bound that pricing proved; `whole_bound` is it in whole trips.
+    least : int
+        Trips that were shown to be needed in another way, where every window is filled.
+    rounds : int
+        Exact pricing rounds so far.
+    near_parks : int
+        Parkings whose sites exact pricing remembers.
+    """
 
     bound: float = 0.0
+    least: int = 0
     rounds: int = 0
     near_parks: int = 3
 
@@ -220,7 +234,8 @@ class Master(Programme):
     @property
     def whole_bound(self) -> int:
         """Trips that no plan serving every window can undercut."""
-        return max(0 if self.forgiven else self.apart, math.ceil(self.bound - _ROUNDING))
+        known = 0 if self.forgiven else max(self.apart, self.least)
+        return max(known, math.ceil(self.bound - _ROUNDING))
 
     @cached_property
     def apart(self) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 from tripplan.plan.charging import most_charged
 from tripplan.plan.contradict import Witness
@@ -25,6 +25,12 @@ from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet, build_windows
 
 __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
+
+_PART_DAYS = 180
+"""Shorter parts would leave out most windows, which reach over some months. [day]"""
+
+_PARTS_SHARE = 0.35
+"""Share of the time limit for them."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -217,6 +223,10 @@ class Run:
         self._squeeze(effort.squeezes)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
+        self._bound_parts()
+        if self._proved():
+            self._finish()
+            return
         master.generate(
             effort.pricing_rounds,
             go_on=lambda: clock.go_on(0.5),
@@ -236,9 +246,47 @@ class Run:
             for _ in range(effort.late_builds):
                 if clock.go_on():
                     search.offer(serve_late(search, search.build(noise=1.6)))
+        self._finish()
+
+    def _finish(self) -> None:
+        """Save crew time."""
+        search, effort = self.search, self.effort
         polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
+
+    def _bound_parts(self) -> None:
+        """
+        Bound a long season part by part; the trips found serve the whole.
+
+        Trips inside a part fill its windows, and no trip is in two parts, so that the parts' bounds add up.
+        Windows that reach over an edge are left out.
+        """
+        season, clock = self.season, self.clock
+        count = season.n_days // _PART_DAYS
+        if count < 2:
+            return
+        total = 0
+        for k in range(count):
+            since, until = (season.n_days * edge // count for edge in (k, k + 1))
+            rows = tuple(
+                row
+                for row in self.windows.rows
+                if not row.stretched and since <= row.days[0] and row.days[-1] < until
+            )
+            if not rows:
+                continue
+            part = Master(season, rows, self.master.stock, self.book, self.pricer)
+            for column in [*self.master.columns]:
+                if since <= season.days[column.index].day < until:
+                    part.add(column.index, column.visits, usable=column.usable)
+            share = _PARTS_SHARE * (k + 1) / count
+            part.generate(self.effort.pricing_rounds, go_on=partial(clock.go_on, share), report=lambda: None)
+            total += part.whole_bound
+            for column in part.columns:
+                self.master.add(column.index, column.visits, usable=column.usable)
+        self.master.least = max(self.master.least, total)
+        self.report()
 
     def _squeeze(self, misses: int) -> None:
         """Look for a plan that misses less, then for one trip fewer, until so many tries have failed."""
