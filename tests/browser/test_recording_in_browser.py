@@ -52,20 +52,44 @@ def fill_whole_trip(page):
          plug_volts="12.8", polarity=True, when="2027-03-06T08:31", minutes="15", notes="all well; 100 % = fine")  # fmt: skip
     fill(
         page, 2, found="dark", cause="cord", done="repaired", when="2027-03-06T09:05", notes="chewed\nthrough"
-    )
+    ).get_by_label("replace the chewed cord").check()
     fill(page, 6, found="running", done="left", when="2027-03-06T12:50")
 
 
 EXPECTED = [
     {"site_id": "C1", "when": "2027-03-06T08:31:00+00:00", "found": "running", "cause": None, "done": "swapped",
      "pack_out": "B01", "volts_out": 11.9, "pack_in": "B10", "volts_in": 12.8, "minutes": 15,
-     "notes": "all well; 100 % = fine"},
+     "notes": "all well; 100 % = fine", "jobs_done": None, "polarity": True},
     {"site_id": "C2", "when": "2027-03-06T09:05:00+00:00", "found": "dark", "cause": "cord", "done": "repaired",
      "pack_out": None, "volts_out": None, "pack_in": None, "volts_in": None, "minutes": None,
-     "notes": "chewed\nthrough"},
+     "notes": "chewed\nthrough", "jobs_done": ["replace the chewed cord"], "polarity": None},
     {"site_id": "E1", "when": "2027-03-06T12:50:00+00:00", "found": "running", "cause": None, "done": "left",
-     "pack_out": None, "volts_out": None, "pack_in": None, "volts_in": None, "minutes": None, "notes": None},
+     "pack_out": None, "volts_out": None, "pack_in": None, "volts_in": None, "minutes": None, "notes": None,
+     "jobs_done": None, "polarity": None},
 ]  # fmt: skip
+
+
+def in_a_cell(value):
+    if value is True:
+        return "yes"
+    text = "; ".join(value) if isinstance(value, list) else str("" if value is None else value)
+    return text.replace("\n", " ")
+
+
+def test_jobs_are_ticked_with_the_visit_and_come_back_after_a_reload(page_file, open_page):
+    watched = open_page(page_file, accept_downloads=True)
+    page = watched.page
+    record = opened(page, 2)
+    expect(record.get_by_text("Jobs done")).to_be_visible()
+    record.locator("[data-as-planned]").click()
+    expect(record.get_by_label("replace the chewed cord")).to_be_checked()
+    page.reload()
+    record = opened(page, 2)
+    expect(record.get_by_label("replace the chewed cord")).to_be_checked()
+    record.get_by_label("replace the chewed cord").uncheck()
+    assert [visit["jobs_done"] for visit in json.loads(saved(page, "json")[1])["visits"]] == [None]
+    expect(opened(page, 1).get_by_text("Jobs done")).to_be_hidden()
+    watched.require_quiet()
 
 
 def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_page):
@@ -89,8 +113,7 @@ def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_
     assert name == "results-2027-03-06-A.csv"
     rows = list(csv.DictReader(io.StringIO(raw.decode("utf-8-sig"), newline="")))
     flat = [
-        {"trip_id": "2027-03-06-A", "by": "Ruth"}
-        | {key: "" if value is None else str(value).replace("\n", " ") for key, value in visit.items()}
+        {"trip_id": "2027-03-06-A", "by": "Ruth"} | {key: in_a_cell(value) for key, value in visit.items()}
         for visit in EXPECTED
     ]
     assert rows == flat
@@ -100,7 +123,13 @@ def test_what_is_typed_survives_a_reload_and_is_sent_three_ways(page_file, open_
     text = page.input_value("[data-text]")
     got = read_results_text(text)
     assert got["visits"] == [
-        visit | {"notes": visit["notes"] and " ".join(visit["notes"].split())} for visit in EXPECTED
+        {
+            key: value
+            for key, value in visit.items()
+            if value is not None or key not in {"jobs_done", "polarity"}
+        }
+        | {"notes": visit["notes"] and " ".join(visit["notes"].split())}
+        for visit in EXPECTED
     ]
     watched.require_quiet()
 

@@ -565,3 +565,41 @@ def test_json_says_what_was_done(fleet: Path, tmp_path: Path, faults_of: Callabl
     assert faults_of(undone) == []
     assert undone["of"] == 2
     assert undone["files"] == ["readings.csv"]
+
+
+JOBS_CSV = "site_id,job,due_by,minutes,bring,done_on\nC1,new card,,10,card,\nC1,wipe the lens; inside too,,5,,\nC2,new card,,10,card,2026-09-05\n"
+
+
+def test_jobs_told_as_done_are_closed_in_jobs_csv(fleet: Path, tmp_path: Path) -> None:
+    (fleet / "jobs.csv").write_text(JOBS_CSV, "utf-8")
+    told = write_results(
+        tmp_path / "r.json",
+        SWAP | {"jobs_done": ["New card", "wipe the lens", "inside too"]},
+        visit("C2", found="running", done="left", jobs_done=["new card", "trap set"]),
+        visit("C3", found="not reached", done="left", jobs_done=["look"]),
+    )
+    done = tripplan("record", fleet, told, "--yes", "--json", tmp_path / "out.json")
+    assert done.exit_code == 0, done.output
+    assert (fleet / "jobs.csv").read_text("utf-8").splitlines()[1:] == [
+        "C1,new card,,10,card,2026-12-05",
+        "C1,wipe the lens; inside too,,5,,2026-12-05",
+        "C2,new card,,10,card,2026-09-05",
+    ]
+    data = json.loads((tmp_path / "out.json").read_bytes())
+    assert [one["job"] for one in data["jobs"]] == ["new card", "wipe the lens; inside too"]
+    text = " ".join((done.stdout + done.stderr).split())
+    assert "jobs.csv, C1: new card, done on 2026-12-05" in text
+    for line in (
+        "the job 'new card' was done, but jobs.csv has it as done already; jobs.csv stays as it is.",
+        "the job 'trap set' was done, but jobs.csv has no such job there; jobs.csv stays as it is.",
+        "the site was not reached, so jobs told as done (look) stay open.",
+    ):
+        assert line in text
+    # the same once more changes nothing, and undo takes all of it back
+    after = snapshot(fleet)
+    assert tripplan("record", fleet, told, "--yes").exit_code == 0
+    assert {name: data for name, data in snapshot(fleet).items() if name.endswith(".csv")} == {
+        name: data for name, data in after.items() if name.endswith(".csv")
+    }
+    assert tripplan("undo", fleet, "--yes").exit_code == 0
+    assert (fleet / "jobs.csv").read_text("utf-8") == JOBS_CSV

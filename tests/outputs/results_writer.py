@@ -57,7 +57,10 @@ def results_text(results) -> str:
         + part("visits", len(results["visits"]) or "0")
     ]
     fields += [
-        part("site", visit["site_id"]) + "".join(part(name, visit[name]) for name in FIELDS)
+        part("site", visit["site_id"])
+        + "".join(part(name, visit[name]) for name in FIELDS)
+        + "".join(part("job", job) for job in visit.get("jobs_done") or ())
+        + ("polarity=yes;" if visit.get("polarity") else "")
         for visit in results["visits"]
     ]
     return framed(fields)

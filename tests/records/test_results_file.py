@@ -18,6 +18,7 @@ from results_writer import results_text
 from tripplan.cli import main
 from tripplan.errors import InputError
 from tripplan.fleet import Done, Found, VisitRecord
+from tripplan.records.jobs_done import joined_names
 from tripplan.records.results_file import read_told
 from tripplan.records.told import Told
 
@@ -185,3 +186,48 @@ def test_results_of_another_trip_than_named(tmp_path: Path) -> None:
         done.stderr
         == f"r.json: these are the results of trip {TRIP}, not of 2026-12-12-A. Leave out --trip.\n"
     )
+
+
+JOBS = ("new card", 'wipe the lens; inside too = "well"')
+
+
+def test_jobs_done_and_the_polarity_tick_come_in_all_three_shapes() -> None:
+    with_jobs = SWAP | {"jobs_done": list(JOBS), "polarity": True, "notes": "mud"}
+    whole = results(with_jobs, visit("C2", found="running", done="left"))
+    csv_text = (
+        "trip_id,by,site_id,when,found,done,pack_out,volts_out,pack_in,volts_in,minutes,notes,jobs_done,polarity\r\n"
+        f"{TRIP},Ruth,C1,2026-12-05T09:31:00+00:00,running,swapped,A1,12.1,A4,12.9,15,mud,"
+        '"new card; wipe the lens; inside too = ""well""",yes\r\n'
+        f"{TRIP},Ruth,C2,2026-12-05T09:31:00+00:00,running,left,,,,,,,,\r\n"
+    )
+    told = [read(json.dumps(whole)), read(results_text(whole)), read(csv_text)]
+    assert [one.jobs for one in told[:2]] == [{1: JOBS}] * 2
+    # a table cannot tell a semicolon of a job's own; its name in jobs.csv puts it together again
+    assert told[2].jobs == {1: ("new card", "wipe the lens", 'inside too = "well"')}
+    assert tuple(joined_names(told[2].jobs[1], JOBS)) == JOBS
+    for one in told:
+        assert one.visits[0].notes == "mud; polarity checked"
+        assert one.visits[1].notes == ""
+    old = json.dumps(results(SWAP, visit("C2", found="running", done="left")))
+    assert read(old).jobs == {}
+    assert read(old).visits[0].notes == ""
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "line"),
+    [
+        ("jobs_done", "new card", "column jobs_done: must be a list of texts (found 'new card')."),
+        ("jobs_done", [1], "column jobs_done: must be a list of texts (found '[1]')."),
+        ("polarity", "yes", "column polarity: must be true or false (found 'yes')."),
+    ],
+)
+def test_jobs_and_polarity_of_another_kind_are_refused(field: str, value: Any, line: str) -> None:
+    assert refused(json.dumps(results(SWAP | {field: value}))) == [f"r.json, visit 1 (C1), {line}"]
+
+
+def test_a_polarity_in_a_table_is_yes_or_no() -> None:
+    table = "site_id,date,found,polarity\nC1,2026-12-05,running,{}\n"
+    assert read(table.format("No")).visits[0].notes == "polarity not checked"
+    assert refused(table.format("maybe")) == [
+        "r.json, row 2, column polarity: must be yes or no (found 'maybe'). Mend it, or leave it blank."
+    ]

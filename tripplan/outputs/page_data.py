@@ -95,6 +95,7 @@ def _record_data(kit: KitView, wording: Wording) -> dict[str, Any]:
                 "span": _span(site.takes_volts),
                 "pack_out": site.pack_out,
                 "pack_in": site.pack_in,
+                "jobs": [job.text for job in site.jobs],
             }
             for site in kit.sites
         ],

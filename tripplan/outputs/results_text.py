@@ -7,6 +7,7 @@ The kit's page writes it (``assets/record.js``); this is its only reader. Each p
     tripplan 2of3=a3f9: site=C1; when=2026-12-05T08:31:00+00:00; found=running; pack_in=B10; #01bc
     tripplan 3of3=a3f9: site=C2; found=not_reached; notes=gate%20locked; #77d0
 
+A visit may have several ``job=``, one for each job that was done, and ``polarity=yes`` where it was ticked.
 White space means nothing, so lines may be wrapped, joined or cut anywhere. A value holds letters and
 digits, ``_`` for a space, and ``. , : + -`` between two of these only; every other character stands as
 ``%XX`` of its UTF-8. So no quote, dash or run of dots is there for a phone to make prettier, and no sign that
@@ -180,6 +181,10 @@ def _fields_to_results(parts: list[str]) -> dict[str, Any]:
             results["trip_id" if name == "trip" else "by"] = value
         elif name == "site":
             results["visits"].append({"site_id": value, **dict.fromkeys(_VISIT_FIELDS)})
+        elif name == "job" and results["visits"]:
+            results["visits"][-1].setdefault("jobs_done", []).append(value)
+        elif name == "polarity" and results["visits"]:
+            results["visits"][-1][name] = value.lower() == "yes"
         elif name in _VISIT_FIELDS and results["visits"]:
             results["visits"][-1][name] = _number(name, value) if name in _NUMBERS else value
         elif name != "visits":

@@ -18,6 +18,7 @@ from tripplan.inputs.names import Names
 from tripplan.inputs.whereabouts import NOT_LISTED
 from tripplan.records.csv_text import CsvText
 from tripplan.records.doubts import Doubts
+from tripplan.records.jobs_done import JobEdit, jobs_done
 from tripplan.records.pack_book import PackBook, PackEdit, PackNow
 from tripplan.records.questions import LEAVE_OUT, REPLACE, Answers, Question, visit_label
 from tripplan.records.suspect import suspect_reason
@@ -74,6 +75,7 @@ class Changes:
     readings: tuple[Reading, ...] = ()
     packs: tuple[PackEdit, ...] = ()
     sites: tuple[SiteEdit, ...] = ()
+    jobs: tuple[JobEdit, ...] = ()
     final: tuple[VisitRecord | None, ...] = ()
     already: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
@@ -84,7 +86,7 @@ class Changes:
     @property
     def is_empty(self) -> bool:
         """Whether no file of the fleet would change."""
-        return not (self.visits or self.readings or self.packs or self.sites)
+        return not (self.visits or self.readings or self.packs or self.sites or self.jobs)
 
 
 def work_out(
@@ -183,6 +185,7 @@ class _Working:
             readings=readings,
             packs=() if self.book is None else self.book.edits(),
             sites=tuple(self.site_edits.values()),
+            jobs=jobs_done(self.fleet, self.told, final, self.remarks),
             final=tuple(final.get(visit.row) for visit in self.told.visits),
             already=tuple(self.already),
             left_out=tuple(self.left_out),

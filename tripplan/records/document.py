@@ -72,6 +72,10 @@ def record_document(prepared: Prepared, entry: Entry | None) -> Mapping[str, Any
             }
             for edit in changes.sites
         ],
+        "jobs": [
+            {"site_id": edit.site_id, "job": edit.job, "done_on": edit.done_on.isoformat()}
+            for edit in changes.jobs
+        ],
         "already": list(changes.already),
         "left_out": list(changes.left_out),
         "not_told": list(changes.not_told),

@@ -172,6 +172,7 @@ class _Builder:
         self._visits()
         self._packs()
         self._sites()
+        self._jobs()
         self._readings()
         if self.files:
             _read_back(self.folder, self.files, today, self.changes)
@@ -239,6 +240,19 @@ class _Builder:
             cell = "" if edit.value is None else text.date_text("active_to", edit.value)
             text.set_cell(edit.row, "active_to", cell)
             self.lines.append(f"sites.csv, {edit.line}")
+        self._done(table, text, fresh)
+
+    def _jobs(self) -> None:
+        if not self.changes.jobs:
+            return
+        table = find_table(self.folder, "jobs")
+        if table.workbook:
+            self.by_hand += [f"{table.workbook}, {edit.line}: enter it there." for edit in self.changes.jobs]
+            return
+        text, fresh = self._text(table)
+        for edit in self.changes.jobs:
+            text.set_cell(edit.row, "done_on", text.date_text("done_on", edit.done_on))
+            self.lines.append(f"jobs.csv, {edit.line}")
         self._done(table, text, fresh)
 
     def _readings(self) -> None:

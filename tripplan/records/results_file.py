@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -51,10 +51,14 @@ _SPEC = TableSpec(
         "volts_in",
         "minutes",
         "notes",
+        "jobs_done",
+        "polarity",
     ),
 )
 _NUMBERS = {"volts_out": 80.0, "volts_in": 80.0, "minutes": 1440.0}
 _KNOWN = {"site_id", "when", "date", "found", "cause", "done", "pack_out", "pack_in", "notes", *_NUMBERS}
+_KNOWN |= {"jobs_done", "polarity"}
+_YES_NO = {"yes": True, "no": False}
 _MOST_BYTES = 5_000_000  # a season's visits are some hundred kilobytes
 _LONGEST_ID = 80
 _LONGEST_NOTE = 2000
@@ -101,7 +105,7 @@ def read_told(name: str, data: bytes, zone: ZoneInfo) -> Told:
     if not told.visits:
         raise _refusal(name, "there is no visit in it", "Is it the right file?")
     received = text if text is not None else data.decode("latin-1")
-    return Told(name, told.visits, (), told.trip_id, told.by, received, content_digest(data), told.remarks)
+    return replace(told, received=received, digest=content_digest(data))
 
 
 def _refusal(name: str, problem: str, mend: str) -> InputError:
@@ -151,6 +155,7 @@ def _from_object(name: str, found: Mapping[str, Any], zone: ZoneInfo) -> Told:
     faults: list[Fault] = []
     read: list[VisitRecord] = []
     remarks: list[str] = []
+    jobs: dict[int, tuple[str, ...]] = {}
     for number, one in enumerate(visits, start=1):
         if not isinstance(one, dict):
             faults.append(Fault(f"{name}, visit {number}", problem="this is no visit"))
@@ -160,8 +165,11 @@ def _from_object(name: str, found: Mapping[str, Any], zone: ZoneInfo) -> Told:
         unknown = sorted(str(key)[:40] for key in one if key not in _KNOWN)
         if unknown:
             remarks.append(f"{reader.label}: not known, so not taken over: {', '.join(unknown)}.")
+        done = reader.jobs()
         if visit is not None:
             read.append(visit)
+            if done:
+                jobs[number] = done
     trip_id, by = found.get("trip_id"), found.get("by")
     for key, value in (("trip_id", trip_id), ("by", by)):
         if value is not None and not isinstance(value, str):
@@ -174,6 +182,7 @@ def _from_object(name: str, found: Mapping[str, Any], zone: ZoneInfo) -> Told:
         trip_id=clean(str(trip_id or ""))[:_LONGEST_ID],
         by=clean(str(by or ""))[:_LONGEST_ID],
         remarks=tuple(remarks),
+        jobs=jobs,
     )
 
 
@@ -210,10 +219,27 @@ class _VisitReader:
             pack_in=self._string("pack_in", _LONGEST_ID),
             volts_in=self._number("volts_in"),
             minutes=self._number("minutes"),
-            notes=self._string("notes", _LONGEST_NOTE),
+            notes=_with_polarity(self._string("notes", _LONGEST_NOTE), self._polarity()),
             row=self.number,
         )
         return visit if len(self.faults) == before else None
+
+    def jobs(self) -> tuple[str, ...]:
+        """Return the jobs done, as told."""
+        told = self.fields.get("jobs_done")
+        if told is None or told == "":
+            return ()
+        if not isinstance(told, list) or not all(isinstance(one, str) for one in told):
+            self._fault("jobs_done", "must be a list of texts", value=told)
+            return ()
+        return tuple(dict.fromkeys(job for one in told if (job := clean(one)[:_LONGEST_NOTE])))
+
+    def _polarity(self) -> bool | None:
+        told = self.fields.get("polarity")
+        if told is not None and not isinstance(told, bool):
+            self._fault("polarity", "must be true or false", value=told)
+            return None
+        return told
 
     def _fault(self, column: str, problem: str, mend: str = "", value: Any = None) -> None:
         values = () if value is None else (str(value)[:200],)
@@ -273,6 +299,14 @@ class _VisitReader:
         return None
 
 
+def _with_polarity(notes: str, polarity: bool | None) -> str:
+    """Return the notes of a visit with what was told of the polarity at the plug."""
+    if polarity is None:
+        return notes
+    said = "polarity checked" if polarity else "polarity not checked"
+    return f"{notes}; {said}" if notes else said
+
+
 def _iso_moment(text: str) -> datetime:
     if not re.match(r"\d{4}-\d{2}-\d{2}", text):
         raise CellError("is not a date", "Write it as 2026-04-13T07:05:00+02:00.")
@@ -302,6 +336,13 @@ def _from_csv(name: str, data: bytes, zone: ZoneInfo) -> Told:
     pack_out, pack_in = reader.names("pack_out"), reader.names("pack_in")
     numbers = {column: reader.numbers(column, 0, most) for column, most in _NUMBERS.items()}
     notes = reader.texts("notes")
+    done_jobs = reader.texts("jobs_done")
+    polarity = {
+        row: cell.strip().casefold() for row, cell in reader.texts("polarity").items() if cell.strip()
+    }
+    for at, cell in polarity.items():
+        if cell not in _YES_NO:
+            reader.fault(at, "polarity", "must be yes or no", "Mend it, or leave it blank.")
     trips = {_plain(text) for text in reader.names("trip_id").values()}
     people = {_plain(text) for text in reader.names("by").values()}
     if len(trips) > 1:
@@ -321,17 +362,24 @@ def _from_csv(name: str, data: bytes, zone: ZoneInfo) -> Told:
             pack_in=_plain(pack_in.get(row.number, "")),
             volts_in=numbers["volts_in"].get(row.number),
             minutes=numbers["minutes"].get(row.number),
-            notes=_plain(notes.get(row.number, ""))[:_LONGEST_NOTE],
+            notes=_with_polarity(
+                _plain(notes.get(row.number, ""))[:_LONGEST_NOTE], _YES_NO.get(polarity.get(row.number, ""))
+            ),
             row=number,
         )
         for number, row in enumerate(reader.rows, start=1)
     )
+    jobs = {
+        number: tuple(job for one in done_jobs.get(row.number, "").split(";") if (job := _plain(one.strip())))
+        for number, row in enumerate(reader.rows, start=1)
+    }
     return Told(
         name,
         visits,
         trip_id=next(iter(trips), "")[:_LONGEST_ID],
         by=", ".join(sorted(people))[:_LONGEST_ID],
         remarks=tuple(findings.remarks),
+        jobs={number: told for number, told in jobs.items() if told},
     )
 
 

@@ -49,6 +49,8 @@ class Told:
         Fingerprint of what came in; empty for what was typed, which may be typed again.
     remarks : tuple of str
         What was found worth a word while reading.
+    jobs : mapping of int to tuple of str
+        By the visit's number the jobs done on it, as they were told.
     """
 
     source: str
@@ -59,6 +61,7 @@ class Told:
     received: str = ""
     digest: str = ""
     remarks: tuple[str, ...] = field(default=())
+    jobs: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 
     def with_visits(self, visits: tuple[VisitRecord, ...]) -> Told:
         """Return the same with other visits."""

@@ -345,6 +345,33 @@
       refresh();
     });
     clear.addEventListener("blur", function () { clear.textContent = label; });
+    openJobs(box, site);
+  }
+  // Jobs are kept by their words, so that another kit of this trip finds them again.
+  var JOB = "job:";
+  function openJobs(box, site) {
+    var place = box.querySelector("[data-jobs]"), visit = state.visits[site.key] || {};
+    place.hidden = site.jobs.length === 0;
+    site.jobs.forEach(function (job) {
+      var line = document.createElement("label"), input = document.createElement("input"), text = document.createElement("span");
+      line.className = "tick";
+      input.type = "checkbox";
+      input.dataset.field = JOB + job;
+      input.checked = Boolean(visit[JOB + job]);
+      text.textContent = job;
+      line.append(input, text);
+      place.append(line);
+    });
+    box.querySelector("[data-as-planned]").addEventListener("click", function () {
+      site.jobs.forEach(function (job) { visitOf(box)[JOB + job] = true; });
+      fill(box, visitOf(box), "field");
+      keep();
+      refresh();
+    });
+  }
+  function jobsDone(visit) {
+    var found = Object.keys(visit).filter(function (key) { return key.indexOf(JOB) === 0 && visit[key]; });
+    return found.length ? found.map(function (key) { return key.slice(JOB.length); }) : null;
   }
   function openLoad(box) {
     var body = box.querySelector(".record-body");
@@ -388,7 +415,8 @@
         site_id: key, when: withOffset(visit.when), found: visit.found || null, cause: visit.cause || null,
         done: visit.done || null, pack_out: (visit.pack_out || "").trim() || null, volts_out: number(visit.volts_out),
         pack_in: (visit.pack_in || "").trim() || null, volts_in: number(visit.volts_in),
-        minutes: number(visit.minutes), notes: notes || null
+        minutes: number(visit.minutes), notes: notes || null,
+        jobs_done: jobsDone(visit), polarity: visit.polarity ? true : null
       };
     });
     return { format: "tripplan-results/1", trip_id: data.trip_id, by: state.by.trim(), visits: visits };

@@ -2,11 +2,13 @@
 var tripplanResults = (function () {
   "use strict";
   var FIELDS = ["found", "cause", "done", "pack_out", "volts_out", "pack_in", "volts_in", "minutes", "notes"];
-  var COLUMNS = ["trip_id", "by", "site_id", "when"].concat(FIELDS);
+  var COLUMNS = ["trip_id", "by", "site_id", "when"].concat(FIELDS, ["jobs_done", "polarity"]);
   function asCsv(found) {
     function cell(value) {
       if (value === null || value === undefined) { return ""; }
       if (typeof value === "number") { return String(value); }
+      if (value === true) { return "yes"; }
+      if (Array.isArray(value)) { value = value.join("; "); }
       var text = String(value).replace(/[\r\n]+/g, " ");
       if (/^[=+\-@\t]/.test(text)) { text = "'" + text; }
       return /[",;]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
@@ -41,7 +43,8 @@ var tripplanResults = (function () {
     function part(name, value) { return value === null || value === "" ? "" : name + "=" + coded(value) + ";"; }
     var parts = [part("trip", found.trip_id) + part("by", found.by) + part("visits", found.visits.length)];
     found.visits.forEach(function (visit) {
-      parts.push(part("site", visit.site_id) + ["when"].concat(FIELDS).map(function (name) { return part(name, visit[name]); }).join(""));
+      parts.push(part("site", visit.site_id) + ["when"].concat(FIELDS).map(function (name) { return part(name, visit[name]); }).join("")
+        + (visit.jobs_done || []).map(function (job) { return part("job", job); }).join("") + (visit.polarity ? part("polarity", "yes") : ""));
     });
     var sending = crc32(parts.join("")).slice(0, 4);
     return parts.map(function (fields, k) {
