@@ -56,7 +56,7 @@ def test_an_absence_is_named(tiny_fleet, tiny_outlook):
     late = _late(away, outlook, "A1")
     assert late.reason == (
         "no crew can be there on any date up to Sat 13 Mar 2027: no crew goes on any of them (North goes on "
-        "Saturdays and Sundays only; North is away from Mon 1 Mar 2027 to Sun 28 Mar 2027)"
+        "Saturdays and Sundays only; North: away from Mon 1 Mar 2027 to Sun 28 Mar 2027)"
     )
 
 

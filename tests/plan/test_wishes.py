@@ -117,7 +117,7 @@ def test_a_wish_can_make_a_site_late_and_the_plan_says_so(plan_with, tiny_outloo
         (
             (Wish(GO, date(2027, 3, 20), crew="North"),),
             (
-                "This wish cannot be met: North goes on Sat 20 Mar 2027. North is away from Sat 20 Mar 2027 "
+                "This wish cannot be met: North goes on Sat 20 Mar 2027. North: away from Sat 20 Mar 2027 "
                 "to Sun 21 Mar 2027."
             ),
         ),

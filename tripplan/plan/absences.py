@@ -25,7 +25,7 @@ _MOST_CHECKS = 4000
 class _Absence:
     first: date
     last: date
-    who: str
+    when: str
 
 
 def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> Iterator[str]:
@@ -49,7 +49,7 @@ def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> It
     for absence in _absences(season, outlook):
         due, handled, before = _falling_due(season, outlook, trips, absence)
         span = f"{_day(absence.first)} to {_day(absence.last)}"
-        while_away = f"while {absence.who} ({span})"
+        while_away = f"{absence.when} ({span})"
         text = ""
         if due:
             falls = "falls" if len(due) == 1 else "fall"
@@ -67,7 +67,7 @@ def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> It
 
 def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
     fleet = season.fleet
-    found = [_Absence(span.first, span.last, "nobody goes") for span in fleet.blocked]
+    found = [_Absence(span.first, span.last, "while nobody goes") for span in fleet.blocked]
     for crew in fleet.crews:
         spans = [(span.first, span.last) for span in crew.away]
         spans += [
@@ -75,8 +75,9 @@ def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
             for wish in fleet.wishes
             if wish.day is not None and wish.last is not None and wish.forbids(crew.name, wish.day)
         ]
-        who = f"{crew.name} is away" if len(fleet.crews) > 1 else "you are away"
-        found.extend(_Absence(first, last, who) for first, last in spans)
+        # a crew may be one person or several: no word here needs to know
+        when = f"in the absence of {crew.name}" if len(fleet.crews) > 1 else "while you are away"
+        found.extend(_Absence(first, last, when) for first, last in spans)
     return sorted(
         {
             one
@@ -85,7 +86,7 @@ def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
             and one.first <= outlook.to
             and (one.last - one.first).days + 1 >= _LEAST_DAYS
         },
-        key=lambda one: (one.first, one.last, one.who),
+        key=lambda one: (one.first, one.last, one.when),
     )
 
 

@@ -91,9 +91,9 @@ def crew_obstacle(fleet: Fleet, crew: Crew, day: date) -> str:
             return f"{_day(day)} is blocked"
     for span in crew.away:
         if day in span:
-            return f"{crew.name} is away from {_day(span.first)} to {_day(span.last)}"
+            return f"{crew.name}: away from {_day(span.first)} to {_day(span.last)}"
     if any(wish.forbids(crew.name, day) for wish in fleet.wishes):
-        return f"{crew.name} is asked to stay home on {_day(day)}"
+        return f"{crew.name}: asked to stay home on {_day(day)}"
     return ""
 
 
