@@ -32,7 +32,7 @@ from tripplan.fleet import (
 from tripplan.forecast import forecast_fleet
 from tripplan.outputs.labels import labelled_packs, render_labels
 from tripplan.plan.document import Loop, Plan, Status, Stop, Trip, Visit
-from tripplan.supply.arrange import arrange
+from tripplan.supply.arrange import arrange, packs_ahead
 from tripplan.supply.ordering import orders_for_year
 from tripplan.supply.owning import stock_by_type
 from tripplan.supply.register import build_register
@@ -156,6 +156,8 @@ def main() -> None:
     plan = bare_plan(fleet)
     with measured("packs to sites, spares, charging"):
         arranged = arrange(fleet, outlook, travel, plan)
+    with measured("packs of every trip of the season"):
+        packs_ahead(fleet, outlook, travel, arranged, plan.to)
     with measured("packs to own"):
         stock = stock_by_type(fleet, arranged.plan, register, {"SLA12": 2})
     with measured("the list for the year"):

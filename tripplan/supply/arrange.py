@@ -11,7 +11,7 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.plan.document import Plan, Trip, Visit
 from tripplan.supply.assignment import Assignment, assign_packs
 from tripplan.supply.carry import CarryPlan, plan_spares, trip_need
-from tripplan.supply.charging import plan_charging, ready_packs
+from tripplan.supply.charging import plan_charging, ready_packs, rename_charges
 from tripplan.supply.owning import shelf_course
 from tripplan.supply.register import Register, build_register
 from tripplan.travel import Travel
@@ -158,6 +158,7 @@ def packs_ahead(
         for name, number in carry.wanted.items():
             wanted[name] = max(number, wanted.get(name, 0))
     found: list[TripPacks] = []
+    plan = replace(plan, charging=plan_charging(fleet, plan, wanted).slots or plan.charging)
     for day in sorted({trip.date for trip in plan.trips if trip.date <= until}):
         trips = tuple(trip for trip in plan.trips if trip.date == day)
         ready = ready_packs(fleet, plan, day)
@@ -173,8 +174,8 @@ def packs_ahead(
             found.append(TripPacks(trip, own, unnamed))
         # who came back when decides which pack each later charge is
         plan = _with_packs_in(plan, tuple(one for each in found for one in each.assignments))
-        plan = replace(plan, charging=plan_charging(fleet, plan, wanted).slots or plan.charging)
-    return plan, tuple(found)
+        plan = replace(plan, charging=rename_charges(fleet, plan))
+    return replace(plan, charging=plan_charging(fleet, plan, wanted).slots or plan.charging), tuple(found)
 
 
 def spares_for(

@@ -108,13 +108,21 @@ def dark_days(
     tuple of (float, float)
         Expected dark days, and the chance of being dark on the last of them.
     """
+    ((suffered, at_the_end),) = _dark_days(outlook, site_id, put_in, days, [strength])
+    return suffered, at_the_end
+
+
+def _dark_days(
+    outlook: Outlook, site_id: str, put_in: date, days: int, strengths: Sequence[float]
+) -> list[tuple[float, float]]:
+    """Return the same as `dark_days` for packs of several strengths."""
     table = outlook.dark_chance_by_age.get(site_id)
     if table is None or days <= 0:
-        return 0.0, 0.0
+        return [(0.0, 0.0)] * len(strengths)
     row = table[min((put_in - outlook.on).days // outlook.dark_step, len(table) - 1)]
-    ages = np.arange(1, days + 1) / max(strength, 0.05)
+    ages = np.arange(1, days + 1) / np.maximum(np.asarray(strengths, dtype=np.float64), 0.05)[:, None]
     chance = np.interp(ages, np.arange(len(row) + 1), np.concatenate([[0.0], row]))
-    return float(chance.sum()), float(chance[-1])
+    return list(zip(chance.sum(axis=1).tolist(), chance[:, -1].tolist(), strict=True))
 
 
 def assign_packs(
@@ -191,7 +199,7 @@ def _assign_type(
     strengths = [record.health / usual for record in packs]
     waits = [_days_until_next(plan, trip, visit) for trip, visit in visits]
     suffered = [
-        [dark_days(outlook, visit.site_id, trip.date, days, strength) for strength in strengths]
+        _dark_days(outlook, visit.site_id, trip.date, days, strengths)
         for (trip, visit), days in zip(visits, waits, strict=True)
     ]
     remote = [_minutes_to(travel, trip, visit) for trip, visit in visits]

@@ -22,7 +22,7 @@ from tripplan.recharge import RECHARGE, recharge_hours
 from tripplan.supply.shelf_life import charge_after, recharge_by
 from tripplan.supply.timetable import EVENING, MORNING, Place, Timetable, at_clock
 
-__all__ = ["ChargePlan", "plan_charging", "ready_packs"]
+__all__ = ["ChargePlan", "plan_charging", "ready_packs", "rename_charges"]
 
 _STAND_FLAT_DAYS = {Chemistry.SEALED_LEAD_ACID: 7}
 _STAND_FLAT_OTHERS = 30
@@ -89,11 +89,31 @@ def plan_charging(fleet: Fleet, plan: Plan, spares: Mapping[str, int]) -> Charge
         if placed is not None:
             slots = _named(fleet, plan, placed)
             return ChargePlan(_in_order([*slots, *_top_ups(fleet, plan, slots, table)]), is_late=True)
-    plain = [
-        (slot.pack_type, slot.charger - 1, _moment(slot.on), _moment(slot.off)) for slot in plan.charging
+    return ChargePlan(rename_charges(fleet, plan), is_late=False)
+
+
+def rename_charges(fleet: Fleet, plan: Plan) -> tuple[ChargeSlot, ...]:
+    """
+    Return the charges of a plan where they are, with the packs that its named trips bring back.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Packs and chargers.
+    plan : Plan
+        Its charges; top-ups are left out.
+
+    Returns
+    -------
+    tuple of ChargeSlot
+        In order of time.
+    """
+    places = [
+        (slot.pack_type, Place(slot.charger - 1, _moment(slot.on), _moment(slot.off)))
+        for slot in plan.charging
+        if not slot.top_up
     ]
-    slots = _named(fleet, plan, [(name, Place(charger, on, off)) for name, charger, on, off in plain])
-    return ChargePlan(_in_order(slots), is_late=False)
+    return _in_order(_named(fleet, plan, places))
 
 
 def ready_packs(fleet: Fleet, plan: Plan, day: date) -> frozenset[str]:
@@ -128,6 +148,10 @@ def ready_packs(fleet: Fleet, plan: Plan, day: date) -> frozenset[str]:
                 if visit.pack_in:
                     standing[visit.site_id] = visit.pack_in
     gone = set(standing.values())
+    charges: dict[str, list[int]] = defaultdict(list)
+    for slot in plan.charging:
+        if slot.pack_id and _moment(slot.off) <= morning:
+            charges[slot.pack_id].append(_moment(slot.on))
 
     def is_charged(pack: Pack) -> bool:
         since = back.get(pack.pack_id)
@@ -139,10 +163,7 @@ def ready_packs(fleet: Fleet, plan: Plan, day: date) -> frozenset[str]:
             waits = since is not None or pack.state in (PackState.FLAT, PackState.CHARGING)
             return waits and day > (plan.first if since is None else since)
         earliest = 0 if since is None else at_clock(fleet, since, EVENING)
-        return any(
-            slot.pack_id == pack.pack_id and _moment(slot.on) >= earliest and _moment(slot.off) <= morning
-            for slot in plan.charging
-        )
+        return any(put_on >= earliest for put_on in charges[pack.pack_id])
 
     return frozenset(
         pack.pack_id for pack in fleet.packs or () if pack.pack_id not in gone and is_charged(pack)
