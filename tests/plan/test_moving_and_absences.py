@@ -169,7 +169,8 @@ def test_what_falls_due_in_an_absence_and_who_comes(tiny_fleet, tiny_outlook):
     legs = (*tiny_fleet.legs, Leg("South", "A1", 20.0, 12.0, 5), Leg("South", "B1", 30.0, 20.0, 6))
     both = _plan(replace(tiny_fleet, crews=(away, south), legs=legs), outlook).notes
     assert any(
-        "due in the absence of North (Mon 1 Mar 2027 to Fri 26 Mar 2027), and another crew comes in time" in note
+        "due in the absence of North (Mon 1 Mar 2027 to Fri 26 Mar 2027), and another crew comes in time"
+        in note
         for note in both
     )
 
