@@ -201,7 +201,7 @@ def main() -> None:
         solvers |= {"OR-Tools": _ortools, "PyVRP": _pyvrp, "VROOM": _vroom}
     tallies: dict[tuple[str, str], _Tally] = {}
     proved = 0
-    _tripplan(read_instance("C101"), 0.5)  # compiles
+    solve_routes(read_instance("R101"), iterations=20_000)  # compiles
     for name in given.names:
         problem = read_instance(name)
         vehicles, distance = RECORD[name]
