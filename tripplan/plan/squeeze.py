@@ -21,7 +21,34 @@ from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Trips
 from tripplan.plan.squeeze_kernels import squeeze
-from tripplan.plan.squeeze_tables import FAR, FREE, FROZEN, LOCK, STAYS, SWAPS, Problem, State
+from tripplan.plan.squeeze_tables import (
+    BIT,
+    CLOSE,
+    COVER,
+    END,
+    FAR,
+    FIRST,
+    FREE,
+    FROZEN,
+    KIND,
+    KIND_OF,
+    LATEST,
+    LOCK,
+    LONG,
+    OVER,
+    OWNER,
+    PENALTY,
+    PLACE,
+    POOL,
+    SINCE,
+    STAYS,
+    SWAPS,
+    TABLE,
+    UNTIL,
+    USED,
+    Problem,
+    State,
+)
 
 __all__ = ["Squeeze"]
 
@@ -29,6 +56,8 @@ _MOST_OF_PARKING = 12
 _MOST_VISITS = 64
 _TURNS = 200
 _STIR = 10
+_FULL_AFTER_DAYS = 28
+"""Without a swap for so long the shelf is taken as full again, to learn what it lacks. [day]"""
 
 
 @dataclass
@@ -79,7 +108,7 @@ class Squeeze:
         trips : mapping of int to frozenset of int
             Visits by day index.
         most : int
-            Trips at the most.
+            Trips at the most; none may hold more than 64 visits.
         turns : int
             Turns of the search at the most.
         seed : int
@@ -100,6 +129,8 @@ class Squeeze:
         dict of int to frozenset of int or None
             Visits by day index; None where none was found, which proves nothing.
         """
+        if max((len(visits) for visits in trips.values()), default=0) > _MOST_VISITS:
+            return None
         random = np.random.default_rng(seed)
         by_day = {(self.season.days[i].day, s) for i, visits in (like or trips).items() for s in visits}
         filled = [
@@ -147,8 +178,11 @@ class Squeeze:
         known = {(row.pack_type, row.first, row.last): row.cap for row in (*self.stock, *self._learned)}
         for since in reversed(days):
             cap = sum(taken[d] for d in days if d >= since) - 1
-            full = since - 28 > (days[days.index(since) - 1] if days.index(since) else -28)
-            if (full or since == days[0]) and known.get((short.pack_type, since, short.day), 10**6) > cap:
+            before = days[days.index(since) - 1] if since != days[0] else -_FULL_AFTER_DAYS - 1
+            if (
+                since - before > _FULL_AFTER_DAYS
+                and known.get((short.pack_type, since, short.day), cap + 1) > cap
+            ):
                 return StockRow(short.pack_type, since, short.day, cap)
         return StockRow(short.pack_type, 0, short.day, sum(taken[d] for d in days) - 1)
 
@@ -156,17 +190,19 @@ class Squeeze:
         """Take a visit out that the shelf cannot feed; the penalties stay."""
         tasks, days = self.season.tasks, self.season.days
         options = [
-            (int(before.windows[plain.sites[s, 3] : plain.sites[s, 4], 4].sum()), i, s)
+            (int(before.windows[plain.sites[s, FIRST] : plain.sites[s, END], PENALTY].sum()), i, s)
             for i, visits in sorted(trips.items())
             for s in sorted(visits)
-            if row.first <= days[i].day <= row.last and tasks[s].site.pack_type == row.pack_type
+            if row.first <= days[i].day <= row.last
+            and tasks[s].site.pack_type == row.pack_type
+            and (plain.days[i, LOCK] == FREE or (plain.days[i, LOCK] == STAYS and len(visits) > 1))
         ]
         left = dict(trips)
         if options:
             _, i, s = min(options)
             left[i] = left[i] - {s}
         state = self._begin(plain, {i: visits for i, visits in left.items() if visits}, self._learned)
-        state.windows[:, 4] = before.windows[:, 4]
+        state.windows[:, PENALTY] = before.windows[:, PENALTY]
         return state
 
     def _without(self, trips: Trips, most: int, random: np.random.Generator) -> dict[int, frozenset[int]]:
@@ -186,9 +222,9 @@ class Squeeze:
         visits[:, -1] = 0
         member = np.zeros((n, len(self.season.tasks)), np.bool_)
         windows = np.zeros((n_rows, 5), np.int64)
-        windows[:, 0] = [self.rows[r].site for r in self._order]
-        windows[:, 2:4] = -1
-        windows[:, 4] = 1
+        windows[:, OWNER] = [self.rows[r].site for r in self._order]
+        windows[:, [PLACE, POOL]] = -1
+        windows[:, PENALTY] = 1
         stock = np.array(
             [
                 (self._kinds.index(row.pack_type), row.first, row.last, row.cap, 0)
@@ -203,15 +239,17 @@ class Squeeze:
                 visits[i, visits[i, -1]] = s
                 visits[i, -1] += 1
                 member[i, s] = True
-                rows = slice(plain.sites[s, 3], plain.sites[s, 4])
-                windows[rows, 1] += plain.holds[rows, day]
+                rows = slice(plain.sites[s, FIRST], plain.sites[s, END])
+                windows[rows, COVER] += plain.holds[rows, day]
                 if plain.may[i, s] > SWAPS:
-                    stock[:, 4] += (
-                        (stock[:, 0] == plain.sites[s, 2]) & (stock[:, 1] <= day) & (day <= stock[:, 2])
+                    stock[:, USED] += (
+                        (stock[:, KIND_OF] == plain.sites[s, KIND])
+                        & (stock[:, SINCE] <= day)
+                        & (day <= stock[:, UNTIL])
                     )
-        open_rows = np.flatnonzero(plain.holds.any(axis=1) & (windows[:, 1] == 0))
-        windows[: len(open_rows), 3] = open_rows
-        windows[open_rows, 2] = np.arange(len(open_rows))
+        open_rows = np.flatnonzero(plain.holds.any(axis=1) & (windows[:, COVER] == 0))
+        windows[: len(open_rows), POOL] = open_rows
+        windows[open_rows, PLACE] = np.arange(len(open_rows))
         return State(visits, member, windows, stock, np.array([len(open_rows), len(trips)], np.int64))
 
     @cached_property
@@ -246,14 +284,14 @@ class Squeeze:
             seen[park] = seen.get(park, 0) + 1
         may = np.zeros((n, n_tasks), np.int8)
         stops = np.full((n, n_parks, 4), -FAR, np.int32)
-        stops[:, :, 3] = -1
+        stops[:, :, TABLE] = -1
         tables: list[NDArray[np.int32]] = []
         begins: dict[tuple[int, int], int] = {}
         total = 0
         for i, day in enumerate(season.days):
             if not day.spans:
                 continue
-            stops[i, :, 2] = season.close_by(day, loose=False)
+            stops[i, :, CLOSE] = season.close_by(day, loose=False)
             by_park: dict[int, list[int]] = {}
             for s in sorted(day.spans):
                 by_park.setdefault(season.park_of[s], []).append(s)
@@ -264,12 +302,12 @@ class Squeeze:
                 loops = season.park_loops(day, park, loose=False)
                 if (park, id(loops)) not in begins:
                     begins[park, id(loops)] = total
-                    tables.append(_subsets(loops, sites[:, 1], seen[park]))
+                    tables.append(_subsets(loops, sites[:, BIT], seen[park]))
                     total += len(tables[-1])
                 stops[i, park] = (
                     int(np.ceil(light[0])),
                     int(np.floor(light[1])),
-                    stops[i, park, 2],
+                    stops[i, park, CLOSE],
                     begins[park, id(loops)],
                 )
                 for s in here:
@@ -289,8 +327,8 @@ class Squeeze:
 def _subsets(loops: list[LoopSpec], bit: NDArray[np.int32], n_sites: int) -> NDArray[np.int32]:
     """For each set of a parking's sites the loops of least time: seconds, earliest end, latest start."""
     found = np.zeros((1 << n_sites, 3), np.int32)
-    found[:, 0], found[:, 1], found[:, 2] = FAR, -FAR, FAR
-    found[0, 0] = 0
+    found[:, [LONG, OVER, LATEST]] = FAR, -FAR, FAR
+    found[0, LONG] = 0
     options = [(sum(1 << int(bit[s]) for s in spec.sites), spec.d, spec.e, spec.l) for spec in loops]
     for mask in range(1, 1 << n_sites):
         lowest = mask & -mask
@@ -298,6 +336,6 @@ def _subsets(loops: list[LoopSpec], bit: NDArray[np.int32], n_sites: int) -> NDA
             if bits & ~mask or not bits & lowest:
                 continue
             long, over, latest = (int(value) for value in found[mask ^ bits])
-            if long + d < found[mask, 0] and over <= last:
+            if long + d < found[mask, LONG] and over <= last:
                 found[mask] = long + d, max(over + d, e, -FAR), min(latest, last - long, FAR)
     return found
