@@ -30,7 +30,8 @@ _PART_DAYS = 180
 """Shorter parts would leave out most windows, which reach over some months. [day]"""
 
 _PARTS_SHARE = 0.35
-"""Share of the time limit for them."""
+_BOUND_SHARE = 0.75
+"""Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -229,7 +230,7 @@ class Run:
             return
         master.generate(
             effort.pricing_rounds,
-            go_on=lambda: clock.go_on(0.5),
+            go_on=lambda: clock.go_on(_BOUND_SHARE),
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
