@@ -29,7 +29,7 @@ __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
 _PART_DAYS = 180
 """Shorter parts would leave out most windows, which reach over some months. [day]"""
 
-_PARTS_SHARE = 0.35
+_PARTS_SHARE = 0.6
 _BOUND_SHARE = 0.75
 """Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
 
