@@ -16,7 +16,7 @@ from typing import Any
 
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Crew, Fleet
-from tripplan.plan.document import Loop, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.travel import open_spans, usable_daylight
 
 __all__ = ["Call", "Country", "TimedDay", "best_day", "every_day_plan", "time_day", "write_trip"]
@@ -26,10 +26,20 @@ Day = tuple[tuple[tuple[str, ...], ...], ...]
 
 @dataclass(frozen=True)
 class Call:
-    """What is to be done at a site: seconds of work, and whether a pack is swapped."""
+    """What is to be done at a site: seconds of work, and what happens to pack and device."""
 
     work_s: int
-    swap: bool = True
+    kind: VisitKind = VisitKind.SWAP
+
+    @property
+    def puts_in(self) -> bool:
+        """Whether a charged pack goes in."""
+        return self.kind in (VisitKind.SWAP, VisitKind.SET_OUT)
+
+    @property
+    def carries(self) -> bool:
+        """Whether a pack is carried, out or back."""
+        return self.kind is not VisitKind.CALL
 
 
 @dataclass(frozen=True)
@@ -85,8 +95,12 @@ class Country:
             self._open[key] = open_spans(self.fleet, self.fleet.sites_by_id[site_id], crew.name, day)
         return self._open[key]
 
-    def weight(self, site_id: str) -> float:
-        return self.fleet.pack_types[self.fleet.sites_by_id[site_id].pack_type].weight_kg
+    def weight(self, site_id: str, call: Call) -> float:
+        site = self.fleet.sites_by_id[site_id]
+        if call.kind is VisitKind.CALL:
+            return 0.0
+        device = site.device_kg if call.kind in (VisitKind.SET_OUT, VisitKind.TAKE_IN) else 0.0
+        return self.fleet.pack_types[site.pack_type].weight_kg + device
 
 
 def _up(minutes: float) -> int:
@@ -103,7 +117,7 @@ def time_day(
     the same for all. A label that is neither earlier nor leaves later than another one goes.
     """
     fleet, travel = country.fleet, country.travel
-    if sum(calls[s].swap for stop in stops for loop in stop for s in loop) > crew.packs_aboard:
+    if sum(calls[s].carries for stop in stops for loop in stop for s in loop) > crew.packs_aboard:
         return None
     begins = local_moment(day, crew.day_start_minute, fleet.zone)
     ends = local_moment(day, crew.day_end_minute, fleet.zone)
@@ -132,7 +146,7 @@ def time_day(
         if light is None:
             return None
         for turn, loop in enumerate(stop):
-            if sum(country.weight(s) for s in loop if calls[s].swap) > crew.carry_kg:
+            if sum(country.weight(s, calls[s]) for s in loop) > crew.carry_kg:
                 return None
             keep(light[0], 10**12)
             at: str | None = None
@@ -250,9 +264,9 @@ def write_trip(
                 now = start + calls[site_id].work_s
                 work += calls[site_id].work_s
                 kind = fleet.sites_by_id[site_id].pack_type
-                if calls[site_id].swap:
+                if calls[site_id].puts_in:
                     packs[kind] = packs.get(kind, 0) + 1
-                    kilos += country.weight(site_id)
+                kilos += country.weight(site_id, calls[site_id])
                 visits.append(
                     Visit(
                         site_id=site_id,
@@ -260,7 +274,7 @@ def write_trip(
                         start=clock(start),
                         finish=clock(now),
                         pack_type=kind,
-                        swap=calls[site_id].swap,
+                        kind=calls[site_id].kind,
                         **facts[site_id],
                     )
                 )

@@ -18,10 +18,10 @@ from day_by_hand import Call, Country, Day, TimedDay, time_day, write_trip
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import ChargeSlot, Plan, Status, Trip, Unserved
+from tripplan.plan.document import ChargeSlot, Plan, Status, Trip, Unserved, VisitKind
 from tripplan.travel import crew_dates, crews_share_people
 
-__all__ = ["ChargingRoom", "greedy_plan", "pack_back", "reachable_dates"]
+__all__ = ["ChargingRoom", "first_date", "greedy_plan", "pack_back", "reachable_dates", "taken_in_by"]
 
 
 @dataclass
@@ -97,12 +97,33 @@ def pack_back(fleet: Fleet, site: Site, *, first: bool) -> str:
 def reachable_dates(country: Country, site: Site, outlook: Outlook, *, with_jobs: bool) -> tuple[date, ...]:
     """Return the dates on which some crew alone could go out to one site, and back."""
     found = set()
+    sets_out = with_jobs and outlook.sites[site.site_id].at_home
     for crew in country.fleet.crews:
         for day in crew_dates(country.fleet, crew, outlook.on, outlook.to):
-            calls = {site.site_id: Call(work_seconds(country.fleet, site, with_jobs=with_jobs))}
+            fetches = site.active_to is not None and day >= site.active_to
+            if day < first_date(country.fleet, outlook, site) or (sets_out and fetches):
+                continue
+            kind = VisitKind.TAKE_IN if fetches else VisitKind.SET_OUT if sets_out else VisitKind.SWAP
+            calls = {site.site_id: Call(work_seconds(country.fleet, site, with_jobs=with_jobs), kind)}
             if time_day(country, crew, day, (((site.site_id,),),), calls) is not None:
                 found.add(day)
     return tuple(sorted(found))
+
+
+def first_date(fleet: Fleet, outlook: Outlook, site: Site) -> date:
+    """Return the first date on which a site is visited at all: a device at home is set out some days ahead."""
+    if site.active_from is None:
+        return date.min
+    ahead = fleet.plan.set_out_days if outlook.sites[site.site_id].at_home else 0
+    return site.active_from - timedelta(days=ahead)
+
+
+def taken_in_by(fleet: Fleet, outlook: Outlook, site: Site) -> date | None:
+    """Return the last day in time for taking a device in; None where the season does not owe that."""
+    if site.active_to is None:
+        return None
+    last = site.active_to + timedelta(days=fleet.plan.take_in_days)
+    return last if last < outlook.to else None
 
 
 def work_seconds(fleet: Fleet, site: Site, *, with_jobs: bool) -> int:
@@ -121,6 +142,8 @@ class _Season:
         self.trips: list[Trip] = []
         self.previous: dict[str, date] = {}
         self.swapped: set[str] = set()
+        self.out = {name for name, now in outlook.sites.items() if not now.at_home}
+        self.fetched: set[str] = set()
         self.late: dict[str, list[tuple[date, date | None, int]]] = {}
         self.dark = 0.0
         self.packs = {
@@ -134,16 +157,33 @@ class _Season:
         }
 
     def due(self, site: Site) -> date:
+        """Return by when the next visit is owed, for power or to take the device in; else the far future."""
+        power, fetch = self.power_due(site), self.fetch_due(site)
+        found = [day for day in (power, fetch) if day is not None]
+        return min(found, default=date.max)
+
+    def fetch_due(self, site: Site) -> date | None:
+        out = site.site_id in self.out and site.site_id not in self.fetched
+        return taken_in_by(self.fleet, self.outlook, site) if out else None
+
+    def power_due(self, site: Site) -> date | None:
+        if site.site_id in self.fetched:
+            return None
         due = self.packs[site.site_id].swap_by
-        if site.active_from is not None and site.active_from > self.outlook.on:
+        if site.site_id not in self.out:
+            if site.active_from is None:
+                return None
+            due = site.active_from
+        elif site.active_from is not None and site.active_from > self.outlook.on:
             due = max(due, site.active_from)
-        if site.site_id not in self.previous:
+        if site.site_id not in self.previous and site.site_id in self.out:
             jobs = self.fleet.open_jobs.get(site.site_id, ())
             due = min([due, *(job.due_by for job in jobs if job.due_by is not None)])
-        return due
+        return due if self.owed(site, due) else None
 
     def owed(self, site: Site, due: date) -> bool:
-        return due < self.outlook.to and (site.active_to is None or due <= site.active_to)
+        over = site.active_to is not None and (due > site.active_to or site.active_to < self.outlook.on)
+        return due < self.outlook.to and not over
 
     def fresh(self, site: Site, day: date) -> _Pack:
         renewal, entry = self.outlook.renewals[site.site_id], (day - self.outlook.on).days
@@ -157,6 +197,12 @@ class _Season:
         """Return how many reachable dates a visit leaves, and whether enough were possible."""
         swap_by = self.packs[site.site_id].swap_by
         before = self.previous.get(site.site_id)
+        if site.active_to is not None and day >= site.active_to:
+            last = site.active_to + timedelta(days=self.fleet.plan.take_in_days)
+            since = max(site.active_to, date.min if before is None else before + timedelta(days=1))
+            window = [d for d in self.reach[site.site_id, before is None] if since <= d <= last]
+            wanted = self.fleet.plan.fallback_dates
+            return sum(d > day for d in window), wanted == 0 or len(window) > wanted
         dates = [d for d in self.reach[site.site_id, before is None] if d <= swap_by]
         window = [d for d in dates if before is None or d > before]
         wanted = self.fleet.plan.fallback_dates
@@ -167,24 +213,36 @@ class _Season:
     def allowed(self, site: Site, day: date) -> bool:
         """Tell whether the rules on dates allow a visit, capacity apart."""
         pack = self.packs[site.site_id]
-        if day <= pack.swap_by and self.owed(site, pack.swap_by):
+        fetches = site.active_to is not None and day >= site.active_to
+        in_by = taken_in_by(self.fleet, self.outlook, site)
+        if day < first_date(self.fleet, self.outlook, site):
+            return False
+        bound = in_by is not None and day <= in_by if fetches else self.owed(site, pack.swap_by)
+        if bound and (fetches or day <= pack.swap_by):
             left, possible = self.fallback(site, day)
             if possible and left < self.fleet.plan.fallback_dates:
                 return False
-        return self.swap_here(site, day) is not None
+        return self.kind_here(site, day) is not None
 
-    def swap_here(self, site: Site, day: date) -> bool | None:
-        """Return whether a visit would swap; None where a visit makes no sense."""
+    def kind_here(self, site: Site, day: date) -> VisitKind | None:
+        """Return what a visit would do; None where it makes no sense."""
         pack, fresh = self.packs[site.site_id], self.fresh(site, day)
-        if fresh.swap_by > pack.swap_by:
-            return True
+        over = site.active_to is not None and day >= site.active_to
+        if site.site_id in self.fetched:
+            return None
+        if site.site_id not in self.out:
+            return VisitKind.SET_OUT if not over and fresh.swap_by >= pack.swap_by else None
+        if over:
+            return VisitKind.TAKE_IN
         first_job = site.site_id not in self.previous and site.site_id in self.fleet.open_jobs
-        return False if first_job else None
+        if fresh.swap_by > pack.swap_by and (first_job or self.power_due(site) is not None):
+            return VisitKind.SWAP
+        return VisitKind.CALL if first_job else None
 
     def urgent(self, site: Site, day: date) -> bool:
         """Tell whether a site must be visited on this date at the latest to stay in time."""
         due = self.due(site)
-        if not self.owed(site, due):
+        if due == date.max:
             return False
         dates = self.reach[site.site_id, site.site_id not in self.previous]
         later = [d for d in dates if d > day and d <= due and self.allowed(site, d)]
@@ -195,7 +253,7 @@ class _Season:
         sites = [
             site
             for site in self.fleet.sites
-            if self.previous.get(site.site_id) != day and self.owed(site, self.due(site))
+            if self.previous.get(site.site_id) != day and self.due(site) < date.max
         ]
         musts = [site for site in sites if self.urgent(site, day) and self.allowed(site, day)]
         if not musts:
@@ -209,15 +267,17 @@ class _Season:
         calls: dict[str, Call] = {}
         taken: Counter[str] = Counter()
         for site in sorted(musts, key=self.due) + sorted(others, key=self.due):
-            swap = self.swap_here(site, day)
-            if swap is None or (swap and self.room.charged(site.pack_type, day) <= taken[site.pack_type]):
+            kind = self.kind_here(site, day)
+            if kind is None:
                 continue
-            first = site.site_id not in self.previous
-            more = calls | {site.site_id: Call(work_seconds(self.fleet, site, with_jobs=first), swap)}
+            call = Call(work_seconds(self.fleet, site, with_jobs=site.site_id not in self.previous), kind)
+            if call.puts_in and (self.room.charged(site.pack_type, day) <= taken[site.pack_type]):
+                continue
+            more = calls | {site.site_id: call}
             tried = self._insert(crew, day, () if timed is None else timed.day, site.site_id, more)
             if tried is not None:
                 timed, calls = tried, more
-                taken[site.pack_type] += swap
+                taken[site.pack_type] += call.puts_in
         if timed is not None:
             self._settle(crew, day, timed, calls)
 
@@ -245,12 +305,18 @@ class _Season:
         for site_id, call in calls.items():
             site, pack = self.fleet.sites_by_id[site_id], self.packs[site_id]
             fresh, first = self.fresh(site, day), site_id not in self.previous
-            due = self.due(site)
+            power, fetch = self.power_due(site), self.fetch_due(site)
             left, possible = self.fallback(site, day)
+            if call.kind is VisitKind.TAKE_IN:
+                possible = possible and left >= self.fleet.plan.fallback_dates
             jobs = self.fleet.open_jobs.get(site_id, ()) if first else ()
             facts[site_id] = {
                 "swap_by": pack.swap_by,
-                "next_swap_by": fresh.swap_by if call.swap else pack.swap_by,
+                "next_swap_by": self.outlook.to
+                if call.kind is VisitKind.TAKE_IN
+                else fresh.swap_by
+                if call.puts_in
+                else pack.swap_by,
                 "flat_early": pack.flat[0],
                 "flat_likely": pack.flat[1],
                 "flat_late": pack.flat[2],
@@ -258,29 +324,44 @@ class _Season:
                 "fallback_left": left,
                 "fallback_possible": possible,
             }
-            if self.owed(site, due) and day > due:
-                self.late.setdefault(site_id, []).append((due, day, (day - due).days))
-            if call.swap:
-                self.dark += self.outlook.expected_dark_days(site_id, pack.put_in, day)
+            fetched = fetch if call.kind is VisitKind.TAKE_IN else None
+            for due in (power, fetched):
+                if due is not None and day > due:
+                    self.late.setdefault(site_id, []).append((due, day, (day - due).days))
+            if call.carries:
+                until = min(day, self.last_day(site))
+                self.dark += self.outlook.expected_dark_days(site_id, pack.put_in, until)
+            if call.puts_in:
                 self.room.used[site.pack_type, day] += 1
                 self.packs[site_id] = fresh
+                self.out.add(site_id)
+            if call.kind is VisitKind.TAKE_IN:
+                self.fetched.add(site_id)
         for site_id, call in calls.items():
             self.previous[site_id] = day
-            if call.swap:
-                back = pack_back(
-                    self.fleet, self.fleet.sites_by_id[site_id], first=site_id not in self.swapped
-                )
-                self.swapped.add(site_id)
+            if call.kind in (VisitKind.SWAP, VisitKind.TAKE_IN):
+                site = self.fleet.sites_by_id[site_id]
+                back = pack_back(self.fleet, site, first=site_id not in self.swapped)
                 if back:
                     self.room.take_back(back, day)
+            if call.carries:
+                self.swapped.add(site_id)
         self.trips.append(write_trip(self.country, crew, day, timed, calls, facts))
+
+    def last_day(self, site: Site) -> date:
+        """Return the end of the days on which a site counts as dark where it is."""
+        end = self.outlook.to
+        return end if site.active_to is None else min(end, site.active_to + timedelta(days=1))
 
     def finish(self) -> Plan:
         fleet, outlook = self.fleet, self.outlook
         for site in fleet.sites:
-            self.dark += outlook.expected_dark_days(site.site_id, self.packs[site.site_id].put_in, outlook.to)
-            due = self.due(site)
-            if self.owed(site, due):
+            if site.site_id not in self.fetched:
+                put_in = self.packs[site.site_id].put_in
+                self.dark += outlook.expected_dark_days(site.site_id, put_in, self.last_day(site))
+            for due in (self.power_due(site), self.fetch_due(site)):
+                if due is None:
+                    continue
                 self.late.setdefault(site.site_id, []).append((due, None, (outlook.to - due).days))
         unserved = tuple(
             Unserved(

@@ -14,10 +14,12 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
+from greedy_plan import first_date, taken_in_by
+
 from tripplan.clock import local_moment, moment_to_local
-from tripplan.fleet import Fleet
+from tripplan.fleet import Fleet, Site
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Unserved, Visit
+from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Unserved, Visit, VisitKind
 from tripplan.travel import crew_dates, crews_share_people, usable_daylight
 
 __all__ = ["MUTATORS", "Mutation", "Subject", "mutate"]
@@ -372,8 +374,7 @@ def when_the_site_is_not_active(rng: random.Random, s: Subject) -> Plan | None:
             days = [
                 day
                 for day in _season(s)
-                if (site.active_from is not None and day < site.active_from)
-                or (site.active_to is not None and day > site.active_to)
+                if site.active_from is not None and day < first_date(s.fleet, s.outlook, site)
             ]
             if days:
                 options.append((number, days))
@@ -745,7 +746,7 @@ def left_in_without_a_job(rng: random.Random, s: Subject) -> Plan | None:
     return _edit_visit(
         rng,
         s.plan,
-        lambda v: replace(v, swap=False) if v.swap and v.site_id not in s.fleet.open_jobs else None,
+        lambda v: replace(v, kind=VisitKind.CALL) if v.swap and v.site_id not in s.fleet.open_jobs else None,
     )
 
 
@@ -755,11 +756,140 @@ def left_in_though_due(rng: random.Random, s: Subject) -> Plan | None:
 
     def one(visit: Visit) -> Visit | None:
         site = s.fleet.sites_by_id[visit.site_id]
-        due = visit.swap_by < s.outlook.to and (site.active_to is None or visit.swap_by <= site.active_to)
-        still = site.active_from is None
-        return replace(visit, swap=False) if visit.swap and visit.jobs and due and still else None
+        due = _owed(s, site, visit.swap_by)
+        still = site.active_from is None and visit.kind is VisitKind.SWAP
+        return replace(visit, kind=VisitKind.CALL) if visit.jobs and due and still else None
 
     return _edit_visit(rng, s.plan, one)
+
+
+# --- devices set out and taken in -------------------------------------------------------------------
+
+
+def _owed(s: Subject, site: Site, due: date) -> bool:
+    over = site.active_to is not None and (due > site.active_to or site.active_to < s.outlook.on)
+    return due < s.outlook.to and not over
+
+
+def _visits(plan: Plan, kind: VisitKind) -> list[tuple[int, Visit]]:
+    """Return the visits of a kind with the place of their trip."""
+    return [(n, v) for n, trip in enumerate(plan.trips) for v in trip.visits if v.kind is kind]
+
+
+def _as_kind(plan: Plan, number: int, visit: Visit, kind: VisitKind) -> Plan:
+    """Return the plan with one visit of another kind."""
+    trip = plan.trips[number]
+    stops = tuple(
+        replace(
+            stop,
+            loops=tuple(
+                replace(loop, visits=tuple(replace(v, kind=kind) if v is visit else v for v in loop.visits))
+                for loop in stop.loops
+            ),
+        )
+        for stop in trip.stops
+    )
+    trips = (*plan.trips[:number], replace(trip, stops=stops), *plan.trips[number + 1 :])
+    return replace(plan, trips=trips)
+
+
+@_breaks("device out or in")
+def set_out_where_it_stands(rng: random.Random, s: Subject) -> Plan | None:
+    found = _visits(s.plan, VisitKind.SWAP)
+    return _as_kind(s.plan, *rng.choice(found), VisitKind.SET_OUT) if found else None
+
+
+@_breaks("device out or in")
+def swapped_where_none_stands(rng: random.Random, s: Subject) -> Plan | None:
+    found = _visits(s.plan, VisitKind.SET_OUT)
+    return _as_kind(s.plan, *rng.choice(found), VisitKind.SWAP) if found else None
+
+
+@_breaks("device out or in")
+def taken_in_too_early(rng: random.Random, s: Subject) -> Plan | None:
+    found = _visits(s.plan, VisitKind.SWAP)
+    return _as_kind(s.plan, *rng.choice(found), VisitKind.TAKE_IN) if found else None
+
+
+@_breaks("device out or in")
+def left_out_after_its_last_day(rng: random.Random, s: Subject) -> Plan | None:
+    found = _visits(s.plan, VisitKind.TAKE_IN)
+    return _as_kind(s.plan, *rng.choice(found), VisitKind.SWAP) if found else None
+
+
+@_breaks("device out or in")
+def visited_after_it_was_taken_in(rng: random.Random, s: Subject) -> Plan | None:
+    options = []
+    for number, visit in _visits(s.plan, VisitKind.TAKE_IN):
+        later = [n for n, trip in enumerate(s.plan.trips) if trip.date > s.plan.trips[number].date]
+        options += [(n, visit) for n in later]
+    if not options:
+        return None
+    number, visit = rng.choice(options)
+    trip = s.plan.trips[number]
+    loop = trip.stops[0].loops[0]
+    more = replace(loop, visits=(*loop.visits, visit))
+    stop = replace(trip.stops[0], loops=(more, *trip.stops[0].loops[1:]))
+    trips = (
+        *s.plan.trips[:number],
+        replace(trip, stops=(stop, *trip.stops[1:])),
+        *s.plan.trips[number + 1 :],
+    )
+    return replace(s.plan, trips=trips)
+
+
+@_breaks("site left out")
+def never_set_out(rng: random.Random, s: Subject) -> Plan | None:
+    named = {late.site_id for late in s.plan.unserved}
+    found = [
+        visit.site_id
+        for _, visit in _visits(s.plan, VisitKind.SET_OUT)
+        if visit.site_id not in named and _owed(s, s.fleet.sites_by_id[visit.site_id], visit.swap_by)
+    ]
+    return _without(s.plan, rng.choice(found)) if found else None
+
+
+@_breaks("site left out")
+def never_taken_in(rng: random.Random, s: Subject) -> Plan | None:
+    """Every visit of a site kept but the one that takes its device in."""
+    named = {late.site_id for late in s.plan.unserved}
+    found = [
+        (number, visit)
+        for number, visit in _visits(s.plan, VisitKind.TAKE_IN)
+        if visit.site_id not in named
+        and taken_in_by(s.fleet, s.outlook, s.fleet.sites_by_id[visit.site_id]) is not None
+    ]
+    if not found:
+        return None
+    number, visit = rng.choice(found)
+    trip = _without(replace(s.plan, trips=(s.plan.trips[number],)), visit.site_id).trips
+    return replace(s.plan, trips=(*s.plan.trips[:number], *trip, *s.plan.trips[number + 1 :]))
+
+
+@_breaks("swap-by chain")
+def taken_in_too_late(rng: random.Random, s: Subject) -> Plan | None:
+    named = {late.site_id for late in s.plan.unserved}
+    options = []
+    for number, visit in _visits(s.plan, VisitKind.TAKE_IN):
+        in_by = taken_in_by(s.fleet, s.outlook, s.fleet.sites_by_id[visit.site_id])
+        days = [] if in_by is None else [day for day in _season(s) if day > in_by]
+        if days and visit.site_id not in named:
+            options.append((number, days))
+    if not options:
+        return None
+    number, days = rng.choice(options)
+    return _put_on_date(rng, s, days, number)
+
+
+@_breaks("sums")
+def a_device_without_weight(rng: random.Random, s: Subject) -> Plan | None:
+    """The load of a loop given without the device that it moves."""
+
+    def one(loop: Loop) -> Loop | None:
+        extra = sum(s.fleet.sites_by_id[v.site_id].device_kg for v in loop.visits if v.moves_device)
+        return replace(loop, carried_kg=loop.carried_kg - extra) if extra > 0.01 else None
+
+    return _edit_loop(rng, s.plan, one)
 
 
 # --- the chain of swap-by dates ------------------------------------------------------------------
@@ -804,9 +934,8 @@ def a_due_site_left_out(rng: random.Random, s: Subject) -> Plan | None:
         site.site_id
         for site in s.fleet.sites
         if site.site_id not in named
-        and s.outlook.sites[site.site_id].swap_by < s.outlook.to
         and site.active_from is None
-        and (site.active_to is None or s.outlook.sites[site.site_id].swap_by <= site.active_to)
+        and _owed(s, site, s.outlook.sites[site.site_id].swap_by)
     ]
     return _without(s.plan, rng.choice(due)) if due else None
 
@@ -850,8 +979,10 @@ def a_trip_after_the_swap_by_date(rng: random.Random, s: Subject) -> Plan | None
 
 def _counts_for_fallback(s: Subject, trip: Trip, visit: Visit) -> bool:
     site = s.fleet.sites_by_id[visit.site_id]
-    owed = visit.swap_by < s.outlook.to and (site.active_to is None or visit.swap_by <= site.active_to)
-    return owed and trip.date <= visit.swap_by and site.active_from is None
+    if visit.kind is VisitKind.TAKE_IN:
+        in_by = taken_in_by(s.fleet, s.outlook, site)
+        return in_by is not None and trip.date <= in_by
+    return _owed(s, site, visit.swap_by) and trip.date <= visit.swap_by and site.active_from is None
 
 
 @_breaks("fallback dates")
@@ -886,7 +1017,8 @@ def no_date_left_to_fall_back_on(rng: random.Random, s: Subject) -> Plan | None:
             visits = sum(v.site_id == visit.site_id for t in s.plan.trips for v in t.visits)
             wanted = s.fleet.plan.fallback_dates
             enough = wanted and visit.fallback_possible and visit.fallback_left >= wanted
-            if visits == 1 and enough and _counts_for_fallback(s, trip, visit):
+            stays = s.fleet.sites_by_id[visit.site_id].active_to is None
+            if visits == 1 and enough and stays and _counts_for_fallback(s, trip, visit):
                 options.append((number, [visit.swap_by]))
     if not options:
         return None

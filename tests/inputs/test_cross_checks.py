@@ -134,7 +134,8 @@ def test_a_device_that_was_removed_is_remarked(folder, read):
     assert read().remarks == (
         (
             "visits.csv, row 4: the device was removed and not installed again (A1); "
-            "set in_use = no in the sites if it is gone."
+            "give active_from in the sites, from which day it is to run again, or set in_use = no if it is "
+            "gone."
         ),
     )
 

@@ -30,7 +30,7 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Visit
+from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Visit, VisitKind
 from tripplan.travel import Travel, measure_travel
 
 TODAY = date(2027, 2, 24)
@@ -255,7 +255,7 @@ def timed_trip(fleet: Fleet, travel: Travel, order: Order = ORDER) -> Trip:
                         swap_by + timedelta(days=28),
                         site.pack_type,
                         None,
-                        swap,
+                        VisitKind.SWAP if swap else VisitKind.CALL,
                         tuple(job.job for job in jobs),
                         left,
                     )

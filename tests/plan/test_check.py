@@ -19,9 +19,10 @@ from typing import Any
 import pytest
 
 from tripplan.fleet import AccessRule, Charger, DateSpan, Fleet, Job, Pack, PackState
+from tripplan.forecast.at_home import forecast_at_home
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.check import check_document, check_plan
-from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Unserved, Visit
+from tripplan.plan.document import ChargeSlot, Loop, Plan, Status, Stop, Trip, Unserved, Visit, VisitKind
 from tripplan.travel import measure_travel
 from tripplan.wishes import Wish, WishKind
 
@@ -404,7 +405,17 @@ TAMPERED: list[tuple[str, str, Tamper]] = [
         lambda f, p: (replace(f, plan=replace(f.plan, reserve_minutes=50.0)), p),
     ),
     ("latest leave", "an hour early", lambda f, p: (f, _move(p, 0, _minutes(-60)))),
-    ("active dates", "taken in before", lambda f, p: (_site(f, "A1", active_to=date(2027, 3, 12)), p)),
+    ("device out or in", "taken in before", lambda f, p: (_site(f, "A1", active_to=date(2027, 3, 12)), p)),
+    (
+        "device out or in",
+        "set out where one stands",
+        lambda f, p: (f, _edit_visit(p, 0, 0, kind=VisitKind.SET_OUT)),
+    ),
+    (
+        "device out or in",
+        "taken in though it is to stay",
+        lambda f, p: (f, _edit_visit(p, 0, 0, kind=VisitKind.TAKE_IN)),
+    ),
     ("active dates", "set out later", lambda f, p: (_site(f, "A2", active_from=date(2027, 3, 14)), p)),
     (
         "access window",
@@ -447,13 +458,13 @@ TAMPERED: list[tuple[str, str, Tamper]] = [
     ),
     ("pack type", "a type nobody knows", lambda f, p: (f, _edit_visit(p, 0, 0, pack_type="SLA24"))),
     ("pack identity", "a pack nobody knows", lambda f, p: (f, _edit_visit(p, 0, 0, pack_in="P77"))),
-    ("call without a swap", "left in, no job", lambda f, p: (f, _edit_visit(p, 0, 0, swap=False))),
+    ("call without a swap", "left in, no job", lambda f, p: (f, _edit_visit(p, 0, 0, kind=VisitKind.CALL))),
     (
         "call without a swap",
         "left in though due and a fresh one would last longer",
         lambda f, p: (
             replace(f, jobs=(Job("A1", "cord"),)),
-            _edit_visit(p, 0, 0, swap=False, jobs=("cord",)),
+            _edit_visit(p, 0, 0, kind=VisitKind.CALL, jobs=("cord",)),
         ),
     ),
     ("swap-by chain", "a false date", lambda f, p: (f, _edit_visit(p, 0, 0, swap_by=date(2027, 3, 21)))),
@@ -718,7 +729,7 @@ def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan
         (
             lambda f, p: (f, replace(p, charging=())),
             (
-                "2027-04-03, SLA12: 1 swapped in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs"
+                "2027-04-03, SLA12: 1 put in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs"
                 " (rule: stock)"
             ),
         ),
@@ -808,36 +819,168 @@ def test_a_late_visit_that_is_named_passes(tiny_fleet, tiny_outlook, tiny_plan):
     assert check_plan(fleet, tiny_outlook, measure_travel(fleet), plan) == ()
 
 
+def _at_home(fleet: Fleet, outlook: Outlook, site_ids: tuple[str, ...]) -> Outlook:
+    """Return the forecast with some devices at home."""
+    said, dark = dict(outlook.sites), dict(outlook.dark_chance_in_place)
+    for site_id in site_ids:
+        site = fleet.sites_by_id[site_id]
+        said[site_id], dark[site_id] = forecast_at_home(site, outlook.risk, outlook.on, outlook.to)
+    return replace(outlook, sites=said, dark_chance_in_place=dark)
+
+
+def _set_out_by_hand(fleet: Fleet, outlook: Outlook, plan: Plan) -> tuple[Fleet, Outlook, Plan]:
+    """
+    Return the tiny plan with B1 and B2 set out on the second trip, on 4 and 11 April at the latest.
+
+    Nothing runs there before: 33 days of 0.01 each are no dark days any more.
+    """
+    for site_id, begin in (("B1", date(2027, 4, 4)), ("B2", date(2027, 4, 11))):
+        fleet = _site(fleet, site_id, active_from=begin)
+    for number in (0, 1):
+        by = plan.trips[1].visits[number].swap_by
+        flat = {"flat_early": by, "flat_likely": by, "flat_late": by}
+        plan = _edit_visit(plan, 1, number, kind=VisitKind.SET_OUT, **flat)
+    plan = replace(plan, expected_dark_days=1.034 - 2 * 33 * 0.01)
+    return fleet, _at_home(fleet, outlook, ("B1", "B2")), plan
+
+
+def _taken_in_by_hand(fleet: Fleet, outlook: Outlook, plan: Plan) -> tuple[Fleet, Outlook, Plan]:
+    """
+    Return the tiny plan with B1 and B2 taken in on the second trip, 3 April, within 14 days.
+
+    Of the dates left until 17 April, 4, 10, 11 and 17 are a Saturday or Sunday. The 23 days of 0.001 of each
+    new pack are gone, and no pack is brought.
+    """
+    for site_id in ("B1", "B2"):
+        fleet = _site(fleet, site_id, active_to=date(2027, 4, 3))
+    for number in (0, 1):
+        plan = _edit_visit(
+            plan, 1, number, kind=VisitKind.TAKE_IN, next_swap_by=date(2027, 4, 26), fallback_left=4
+        )
+    plan = replace(_edit_trip(plan, 1, packs={}), expected_dark_days=1.034 - 2 * 23 * 0.001)
+    return fleet, outlook, plan
+
+
+@pytest.mark.parametrize("by_hand", [_set_out_by_hand, _taken_in_by_hand])
+def test_devices_set_out_and_taken_in_by_hand_pass(tiny_fleet, tiny_outlook, tiny_plan, by_hand):
+    fleet, outlook, plan = by_hand(tiny_fleet, tiny_outlook, tiny_plan)
+    assert check_plan(fleet, outlook, measure_travel(fleet), plan) == ()
+    assert check_document(fleet, outlook, measure_travel(fleet), json.loads(json.dumps(plan.to_json()))) == ()
+
+
 @pytest.mark.parametrize(
-    ("notes", "rules"),
+    ("by_hand", "change", "rule", "text"),
     [
-        (("Not yet active, so not planned: B1, B2.",), set()),
-        (("Not yet active, so not planned: B1.",), {"site left out", "late days"}),
-        (("Not yet active, so not planned: B1, B22.",), {"site left out", "late days"}),
-        (("B1, B2: ring the keeper.", "Set aside with in_use = no: B1, B2."), {"site left out", "late days"}),
-        ((), {"site left out", "late days"}),
+        (
+            _set_out_by_hand,
+            lambda f, p: (f, replace(p, trips=p.trips[:1], lower_bound=1)),
+            "site left out",
+            "due by 2027-04-04, not visited after that",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, kind=VisitKind.SWAP)),
+            "device out or in",
+            "the visit is a swap, but the device stands at home: it is set out",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, kind=VisitKind.TAKE_IN)),
+            "device out or in",
+            "the visit is a take in, but the device stands at home",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (replace(f, plan=replace(f.plan, set_out_days=7)), p),
+            "active dates",
+            "is active from 2027-04-11 and not visited before 2027-04-04",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (_site(f, "B1", device_kg=0.7), p),
+            "sums",
+            "the packs weigh 5.2 kg",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (_site(f, "B1", device_kg=1.6), p),
+            "carry weight",
+            "a loop carries 4.6 + 1.5 = 6.1 kg; North carries 6 kg",
+        ),
+        (
+            _set_out_by_hand,
+            lambda f, p: (_site(f, "B1", active_to=date(2027, 4, 3), active_from=date(2027, 4, 3)), p),
+            "device out or in",
+            "set out on 2027-04-03; active until 2027-04-03",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (f, replace(p, trips=p.trips[:1], lower_bound=1)),
+            "site left out",
+            "due by 2027-04-17, not visited after that",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, kind=VisitKind.SWAP)),
+            "device out or in",
+            "a swap on 2027-04-03; from 2027-04-03 (active_to) on a visit takes the device in",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (_site(f, "B1", active_to=date(2027, 4, 4)), p),
+            "device out or in",
+            "the device is taken in on 2027-04-03; it is to run until 2027-04-04",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, next_swap_by=date(2027, 5, 1))),
+            "swap-by chain",
+            "nothing is owed after taking in",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, fallback_left=3)),
+            "fallback dates",
+            "5 dates serve from 2027-04-03 to 2027-04-17, 4 of them later: 4, True",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (f, _edit_visit(p, 1, 0, pack_in="P1")),
+            "pack identity",
+            "pack P1 is named, but the visit puts none in",
+        ),
+        (
+            _taken_in_by_hand,
+            lambda f, p: (_crew(f, packs_aboard=1), p),
+            "packs aboard",
+            "2 packs to bring or fetch; the vehicle of North takes 1 packs",
+        ),
     ],
 )
-@pytest.mark.parametrize("lasts_into_its_service", [False, True])
-def test_a_site_set_out_after_its_pack_had_its_day_is_visited_or_named_in_the_note_on_such_sites(
-    tiny_fleet, tiny_outlook, tiny_plan, notes, rules, lasts_into_its_service
+def test_devices_set_out_or_taken_in_wrongly_are_refused(
+    tiny_fleet, tiny_outlook, tiny_plan, by_hand, change, rule, text
 ):
-    """Without the second trip B1 and B2 stay 23 days longer: 46 x 0.01 - 46 x 0.001 dark days more."""
-    fleet = tiny_fleet
-    for site_id in ("B1", "B2"):  # to be swapped by 4 and 11 April
-        in_service = date(2027, 4, 4) if lasts_into_its_service else date(2027, 4, 12)
-        fleet = _site(fleet, site_id, active_from=in_service)
-    if lasts_into_its_service:
-        rules = {"site left out", "late days"}
-    plan = replace(
-        tiny_plan,
-        trips=tiny_plan.trips[:1],
-        lower_bound=1,
-        notes=notes,
-        expected_dark_days=1.034 + 46 * 0.009,
+    fleet, outlook, plan = by_hand(tiny_fleet, tiny_outlook, tiny_plan)
+    fleet, plan = change(fleet, plan)
+    found = [r for r in check_plan(fleet, outlook, measure_travel(fleet), plan) if r.rule == rule]
+    assert any(text in refusal.text for refusal in found), found
+
+
+def test_a_pack_that_was_taken_in_is_charged_before_it_goes_out_again(tiny_fleet, tiny_outlook, tiny_plan):
+    """B1's pack comes home on 13 March; named for A... on 3 April it must have been on the charger."""
+    fleet, outlook, plan = _taken_in_by_hand(tiny_fleet, tiny_outlook, tiny_plan)
+    packs = (
+        Pack("P1", "SLA12", where="B1", state=PackState.IN_USE),
+        *(Pack(f"Q{k}", "SLA12") for k in range(3)),
+        Pack("Q9", "SLA6"),
     )
-    found = check_plan(fleet, tiny_outlook, measure_travel(fleet), plan)
-    assert {refusal.rule for refusal in found} == rules
+    fleet = replace(fleet, packs=packs)
+    again = replace(plan.trips[1], trip_id="later", date=date(2027, 4, 4))
+    again = replace(plan, trips=(*plan.trips, again))
+    again = _edit_visit(again, 2, 0, site_id="A1", kind=VisitKind.SWAP, pack_in="P1")
+    found = check_plan(fleet, outlook, measure_travel(fleet), again)
+    texts = [refusal.text for refusal in found if refusal.rule == "pack identity"]
+    assert texts == ["pack P1 came back on 2027-04-03 and is not charged by then"]
 
 
 def test_the_polar_day_needs_no_reserve(tiny_fleet, tiny_outlook, tiny_plan):

@@ -22,6 +22,8 @@ def _run(random_fleets, wanted: int) -> Counter[str]:
     while kinds.total() < wanted:
         rng = random.Random(f"mutations {seed}")
         fleet, outlook = random_fleets.random_fleet(seed)
+        if seed % 3 == 0:
+            fleet, outlook = random_fleets.with_devices(fleet, outlook, seed)
         travel = measure_travel(fleet)
         plan = greedy_plan(fleet, outlook, travel)
         assert check_plan(fleet, outlook, travel, plan) == (), f"seed {seed}: the plan was to be valid"

@@ -162,7 +162,7 @@ def test_sites_are_left_out_who_can_wait_longest_first_and_every_step_saves_time
     for _, fleet, outlook, travel, trip in trips:
         leeway = trip_leeway(fleet, travel, trip, outlook.to)
         waits = {one.site_id: one.waits_until for one in leeway.visits}
-        swaps = {visit.site_id: visit.swap for visit in trip.visits}
+        swaps = {visit.site_id: visit.kind != "call" for visit in trip.visits}
         order = [(swaps[step.site_id], -step.waits_until.toordinal()) for step in leeway.skip]
         assert order == sorted(order)
         for step in leeway.skip:

@@ -22,10 +22,11 @@ from tripplan.fleet import (
     Site,
     WalkSettings,
 )
+from tripplan.forecast.at_home import forecast_at_home, is_to_be_set_out
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.plan import check_plan, plan_season
 from tripplan.plan.build import build_season
-from tripplan.plan.document import Status
+from tripplan.plan.document import Status, VisitKind
 from tripplan.plan.trips import TripBook
 from tripplan.travel import measure_travel
 
@@ -277,7 +278,7 @@ def test_odd_fleets_are_planned_as_enumeration_does(fleet, due, renewed):
     outlook = _outlook(fleet, {site.site_id: due for site in fleet.sites}, renewed)
     plan, travel = _plan(fleet, outlook)
     best = solve_by_force(fleet, outlook, travel)
-    assert stage_values(plan)[:3] == best[:3]
+    assert stage_values(plan, fleet)[:3] == best[:3]
     assert plan.lower_bound <= best.trips
 
 
@@ -302,19 +303,132 @@ def test_more_sites_at_one_parking_than_are_enumerated(count):
     assert 1 <= plan.lower_bound <= plan.trip_count
 
 
-@pytest.mark.parametrize(("in_service", "visited"), [(10, True), (15, True), (16, False)])
-def test_a_site_in_service_later_is_planned_if_its_pack_lasts_until_then(in_service, visited):
+@pytest.mark.parametrize(
+    ("in_service", "at_home", "days"), [(10, False, 15), (15, False, 15), (16, True, 15)]
+)
+def test_a_site_in_service_later_keeps_a_pack_that_lasts_and_else_is_set_out(in_service, at_home, days):
     """Its pack is to be swapped by day 15, and Saturdays are days 1, 8, 15, 22: only day 15 serves it."""
-    fleet = _fleet([_site("1", 0.2), _site("2", 0.1, active_from=ON + timedelta(days=in_service))])
+    site = _site("2", 0.1, active_from=ON + timedelta(days=in_service))
+    fleet = _fleet([_site("1", 0.2), site])
     outlook = _outlook(fleet, {"1": 1, "2": 15}, lambda _name, put_in: put_in + 60)
+    assert is_to_be_set_out(site, outlook.sites["2"].swap_by, ON) is at_home
+    outlook = _at_home(outlook, site) if at_home else outlook
     travel = measure_travel(fleet)
     plan = plan_season(fleet, outlook, travel, made_on=ON, seed=1)
     assert check_plan(fleet, outlook, travel, plan) == ()
     assert plan.status is Status.PROVED
-    days = {visit.site_id: (trip.date - ON).days for trip in plan.trips for visit in trip.visits}
-    assert days == ({"1": 1, "2": 15} if visited else {"1": 1})
-    waits = "Not yet active, so not planned: 2."
-    assert (waits in plan.notes) is not visited
+    found = {v.site_id: ((trip.date - ON).days, v.kind) for trip in plan.trips for v in trip.visits}
+    kind = VisitKind.SET_OUT if at_home else VisitKind.SWAP
+    assert found == {"1": (1, VisitKind.SWAP), "2": (days, kind)}
+
+
+def _at_home(outlook, *sites):
+    """Return the forecast with the devices of some sites at home."""
+    said, dark = dict(outlook.sites), dict(outlook.dark_chance_in_place)
+    for site in sites:
+        found = forecast_at_home(site, outlook.risk, outlook.on, outlook.to)
+        said[site.site_id], dark[site.site_id] = found
+    return replace(outlook, sites=said, dark_chance_in_place=dark)
+
+
+def _moves(plan):
+    return [((trip.date - ON).days, v.site_id, str(v.kind)) for trip in plan.trips for v in trip.visits]
+
+
+def test_devices_ride_along_on_trips_that_run_anyway_within_their_days():
+    """Saturdays are days 1, 8, 15, ...: 1 is swapped on 15 at the latest; 2 may be set out from 8 on."""
+    out = _site("2", 0.1, active_from=ON + timedelta(days=20))
+    fetched = _site("3", 0.15, active_to=ON + timedelta(days=10))
+    fleet = _fleet([_site("1", 0.2), out, fetched], weeks=6)
+    outlook = _at_home(_outlook(fleet, {"1": 15, "2": 0, "3": 11}, _lasting(200)), out)
+    plan, _ = _plan(fleet, outlook)
+    assert plan.status is Status.PROVED
+    assert plan.trip_count == 1
+    assert sorted(_moves(plan)) == [(15, "1", "swap"), (15, "2", "set out"), (15, "3", "take in")]
+    assert plan.trips[0].packs == {"P": 2}
+
+
+@pytest.mark.parametrize(("ahead", "after", "trips"), [(14, 14, 1), (2, 14, 2), (14, 2, 2)])
+def test_the_days_ahead_and_after_are_kept(ahead, after, trips):
+    """A swap by day 15, set out by day 24, in service until day 7: 15 serves all, else each has its own."""
+    out = _site("2", 0.1, active_from=ON + timedelta(days=24))
+    fetched = _site("3", 0.15, active_to=ON + timedelta(days=7))
+    fleet = _fleet([_site("1", 0.2), out, fetched], weeks=6)
+    fleet = replace(fleet, plan=replace(fleet.plan, set_out_days=ahead, take_in_days=after))
+    outlook = _at_home(_outlook(fleet, {"1": 15, "2": 0, "3": 8}, _lasting(200)), out)
+    plan, _ = _plan(fleet, outlook)
+    assert plan.late_sites == 0
+    assert plan.trip_count == trips
+    for day, site_id, kind in _moves(plan):
+        if kind == "set out":
+            assert site_id == "2"
+            assert 24 - ahead <= day <= 24
+        if kind == "take in":
+            assert site_id == "3"
+            assert 7 <= day <= 7 + after
+
+
+def test_a_device_is_swapped_between_setting_out_and_taking_in_as_its_packs_need():
+    """Packs last ten days: set out by day 10 at the latest, and a swap at least every ten days up to day 30."""
+    site = _site("1", 0.1, active_from=ON + timedelta(days=10), active_to=ON + timedelta(days=30))
+    fleet = _fleet([site], weeks=8)
+    outlook = _at_home(_outlook(fleet, {"1": 0}, _lasting(10)), site)
+    plan, _ = _plan(fleet, outlook)
+    assert _moves(plan) == [(8, "1", "set out"), (15, "1", "swap"), (22, "1", "swap"), (36, "1", "take in")]
+    assert plan.status is Status.PROVED
+
+
+def test_a_device_out_after_its_last_day_is_fetched_on_the_first_date_and_named_late():
+    site = _site("1", 0.1, active_to=ON - timedelta(days=30))
+    fleet = _fleet([site])
+    plan, _ = _plan(fleet, _outlook(fleet, {"1": -20}, _lasting(100)))
+    assert _moves(plan) == [(1, "1", "take in")]
+    (late,) = plan.unserved
+    assert late.late_days == 17
+    assert late.reason.startswith("it was to be taken in by ")
+    assert any("record it as removed" in note for note in plan.notes)
+
+
+def test_a_device_to_be_set_out_before_today_goes_out_on_the_first_date():
+    site = _site("1", 0.1, active_from=ON - timedelta(days=3))
+    fleet = _fleet([site])
+    plan, _ = _plan(fleet, _at_home(_outlook(fleet, {"1": 0}, _lasting(100)), site))
+    assert _moves(plan) == [(1, "1", "set out")]
+    assert [(late.late_days, late.reason) for late in plan.unserved] == [
+        (4, "it was to be set out by Tue 2 Mar 2027 (active_from), before the season began")
+    ]
+    assert plan.expected_dark_days >= 1.0  # it should run and does not
+
+
+def test_a_heavy_device_needs_a_loop_of_its_own():
+    """Two packs of 3 kg go on one loop of 7 kg; with a camera of 2 kg they do not."""
+    begin = ON + timedelta(days=8)
+    sites = [
+        _site("1", 0.1, park_lat=0.0, walk_m=100.0, active_from=begin, device_kg=kg) for kg in (0.0, 2.0)
+    ]
+    for site, loops in zip(sites, (1, 2), strict=True):
+        fleet = _fleet(
+            [site, _site("2", 0.1, park_lat=0.0, walk_m=100.0)], (replace(SATURDAYS, carry_kg=7.0),)
+        )
+        plan, _ = _plan(fleet, _at_home(_outlook(fleet, {"1": 0, "2": 8}, _lasting(100)), site))
+        assert [len(stop.loops) for trip in plan.trips for stop in trip.stops] == [loops]
+        assert sum(loop.carried_kg for loop in plan.trips[0].stops[0].loops) == 6.0 + site.device_kg
+
+
+def test_a_pack_that_was_taken_in_goes_out_again_where_the_shelf_is_bare():
+    """One pack is taken in on day 1 and set out elsewhere on day 8, though the shelf holds none."""
+    fetched = _site("1", 0.1, active_to=ON + timedelta(days=1))
+    out = _site("2", 0.1, active_from=ON + timedelta(days=9))
+    fleet = _fleet([fetched, out])
+    types = {name: replace(kind, shelf_charged=0) for name, kind in fleet.pack_types.items()}
+    fleet = replace(fleet, pack_types=types, plan=replace(fleet.plan, fallback_dates=0))
+    outlook = _at_home(_outlook(fleet, {"1": 60, "2": 0}, _lasting(100)), out)
+    plan, _ = _plan(fleet, outlook)
+    assert _moves(plan) == [(1, "1", "take in"), (8, "2", "set out")]
+    later = replace(fetched, active_to=ON + timedelta(days=9))
+    bare = replace(fleet, sites=(later, out))
+    plan, _ = _plan(bare, outlook)
+    assert [late.site_id for late in plan.unserved] == ["2"]
 
 
 def test_a_date_with_more_stops_than_are_searched_exactly_is_one_trip():

@@ -32,6 +32,7 @@ from tripplan.fleet import (
     Site,
     WalkSettings,
 )
+from tripplan.forecast.at_home import forecast_at_home, is_to_be_set_out
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.travel import geodesic_m
 
@@ -233,7 +234,51 @@ def draw_outlook(
         by_age[site.site_id] = np.array(
             [_dark_chance(put_in, flats[k] - k + site.backup_days, spread) for k in range(0, days, 7)]
         )
+        if is_to_be_set_out(site, sites[site.site_id].swap_by, on):
+            sites[site.site_id], in_place[site.site_id] = forecast_at_home(site, fleet.plan.risk, on, to)
     return Outlook(on, to, fleet.plan.risk, sites, renewals, in_place, by_age, 7)
+
+
+def with_devices(fleet: Fleet, outlook: Outlook, seed: int) -> tuple[Fleet, Outlook]:
+    """
+    Draw which devices stand at home or are taken in, in time, overdue or not at all.
+
+    Parameters
+    ----------
+    fleet, outlook : Fleet, Outlook
+        As drawn before.
+    seed : int
+        The same seed gives the same devices.
+
+    Returns
+    -------
+    tuple of Fleet and Outlook
+        Sites with other dates of service; devices at home have a forecast that says so.
+    """
+    rng = random.Random(f"devices {seed}")
+    length = (outlook.to - outlook.on).days
+    plan = replace(fleet.plan, set_out_days=rng.choice((0, 7, 14)), take_in_days=rng.choice((3, 7, 14)))
+    sites, said, in_place = [], dict(outlook.sites), dict(outlook.dark_chance_in_place)
+    for site in fleet.sites:
+        how = rng.choice(("stays", "set out", "taken in", "both"))
+        begin = outlook.on + timedelta(days=rng.randrange(-3, length))
+        end = outlook.on + timedelta(days=rng.randrange(-5, length))
+        if how == "both":
+            begin, end = min(begin, end), max(begin, end)
+        moved = replace(
+            site,
+            active_from=begin if how in ("set out", "both") else None,
+            active_to=end if how in ("taken in", "both") else None,
+            device_kg=rng.choice((0.0, 0.0, 0.8)),
+        )
+        sites.append(moved)
+        if moved.active_from is not None:
+            found = forecast_at_home(moved, fleet.plan.risk, outlook.on, outlook.to)
+            said[site.site_id], in_place[site.site_id] = found
+    return (
+        replace(fleet, sites=tuple(sites), plan=plan),
+        replace(outlook, sites=said, dark_chance_in_place=in_place),
+    )
 
 
 def _span(first: date, last: date) -> list[date]:

@@ -69,11 +69,7 @@ def _more_risk(fleet: Fleet, outlook: Outlook) -> tuple[Fleet, Outlook]:
 
 def _waiting(fleet: Fleet, outlook: Outlook) -> list[str]:
     """Return the sites whose pack has had its day before they come into service; they are not planned."""
-    return [
-        site.site_id
-        for site in fleet.sites
-        if site.waits_for_setting_out(outlook.sites[site.site_id].swap_by, outlook.on)
-    ]
+    return [site.site_id for site in fleet.sites if outlook.sites[site.site_id].at_home]
 
 
 def _without_fallback(fleet: Fleet) -> Fleet:

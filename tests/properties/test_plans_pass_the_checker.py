@@ -96,7 +96,7 @@ class _Comparison:
 
 
 def _compare_with_force(
-    random_fleets, wanted: int, only: Callable[[Fleet], bool] = lambda _: True
+    random_fleets, wanted: int, only: Callable[[Fleet], bool] = lambda _: True, *, devices: bool = False
 ) -> _Comparison:
     """
     Compare plans with the enumeration, over so many seasons that can be enumerated.
@@ -112,6 +112,8 @@ def _compare_with_force(
         fleet, outlook = random_fleets.tiny_season(seed)
         if not only(fleet):
             continue
+        if devices:
+            fleet, outlook = random_fleets.with_devices(fleet, outlook, seed)
         travel = measure_travel(fleet)
         try:
             best = solve_by_force(fleet, outlook, travel)
@@ -119,7 +121,7 @@ def _compare_with_force(
             continue
         compared += 1
         plan = plan_season(fleet, outlook, travel, made_on=outlook.on)
-        found = stage_values(plan)
+        found = stage_values(plan, fleet)
         untried = untried_visits(fleet, outlook, travel, plan)
         wrong = [str(refusal) for refusal in check_plan(fleet, outlook, travel, plan)]
         wrong += [f"{v.site_id} is not named" for v in untried if v.fallback_possible is not False]
@@ -158,6 +160,18 @@ def _assert_good(result: _Comparison) -> None:
 
 def test_the_solver_agrees_with_trying_everything(random_fleets):
     _assert_good(_compare_with_force(random_fleets, 40))
+
+
+def test_the_solver_agrees_with_trying_everything_where_devices_are_set_out_and_taken_in(random_fleets):
+    _assert_good(_compare_with_force(random_fleets, 15, devices=True))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_the_solver_agrees_with_trying_everything_in_100_seasons_of_devices(random_fleets):
+    result = _compare_with_force(random_fleets, 100, devices=True)
+    print(result.counts)
+    _assert_good(result)
 
 
 @pytest.mark.slow

@@ -5,8 +5,7 @@ from datetime import UTC, date, datetime
 import pytest
 
 from tripplan.fleet import AccessRule, MonthDay
-from tripplan.travel import Contact, contacts_for, open_spans
-from tripplan.travel.access import is_active
+from tripplan.travel import Contact, contacts_for, may_be_visited, open_spans
 
 SATURDAY = date(2026, 12, 5)  # GMT
 
@@ -130,11 +129,19 @@ def test_crews(spans):
     assert spans(SATURDAY, *rows, crew="home") == [("05 09:00", "05 17:00")]
 
 
-def test_active_dates_bind(spans, make_site):
-    active = {"active_from": date(2026, 12, 5), "active_to": date(2026, 12, 12)}
-    days = [date(2026, 12, 4), date(2026, 12, 5), date(2026, 12, 12), date(2026, 12, 13)]
-    assert [bool(spans(day, **active)) for day in days] == [False, True, True, False]
-    assert [is_active(make_site("A", 1, 1, **active), day) for day in days] == [False, True, True, False]
+def test_a_device_is_set_out_at_most_so_many_days_before_and_taken_in_on_any_day_after(
+    spans, make_fleet, make_site
+):
+    active = {"active_from": date(2026, 12, 15), "active_to": date(2026, 12, 22)}
+    days = [date(2026, 11, 30), date(2026, 12, 1), date(2026, 12, 14), date(2026, 12, 15), date(2027, 1, 2)]
+    assert [bool(spans(day, **active)) for day in days] == [False, True, True, True, True]
+    site = make_site("A", 1, 1, **active)
+    fleet = make_fleet(site)
+    for at_home, allowed in (
+        (True, [False, True, True, True, True]),
+        (False, [False, False, False, True, True]),
+    ):
+        assert [may_be_visited(fleet, site, day, at_home=at_home) for day in days] == allowed
 
 
 def test_clocks_going_forward_skip_an_hour(spans):

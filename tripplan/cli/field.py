@@ -361,11 +361,14 @@ def _loop_hours(fleet: Fleet, stop: Stop, loop: Loop) -> list[tuple[str, str, st
 
 
 def _work_text(visit: Visit) -> str:
-    what = (
-        f"Swap {visit.pack_type}" + (f" (pack {visit.pack_in})" if visit.pack_in else "")
-        if visit.swap
-        else "Call, no swap"
-    )
+    named = f" (pack {visit.pack_in})" if visit.pack_in else ""
+    what = {
+        "swap": f"Swap {visit.pack_type}{named}",
+        "set out": f"Set out the device with {visit.pack_type}{named}",
+        "take in": f"Take the device in with its {visit.pack_type}",
+    }.get(visit.kind, "Call, no swap")
     jobs = f"; {'; '.join(visit.jobs)}" if visit.jobs else ""
+    due = {"swap": "; swap by ", "call": "; swap by ", "set out": "; to run from "}.get(visit.kind, "")
+    due += day(visit.swap_by) if due else ""
     wait = f" (wait from {clock(visit.arrive)})" if visit.start > visit.arrive else ""
-    return f"{what}{jobs}, until {clock(visit.finish)}{wait}; swap by {day(visit.swap_by)}"
+    return f"{what}{jobs}, until {clock(visit.finish)}{wait}{due}"

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["planned_told", "walk_told"]
 
 _E = TypeVar("_E", bound=StrEnum)
+_DONE = {"swap": Done.SWAPPED, "call": Done.LEFT, "set out": Done.INSTALLED, "take in": Done.REMOVED}
 _FIGURE = re.compile(r"\d{1,2}(?:[.,]\d{1,3})?")
 
 
@@ -85,6 +86,9 @@ def walk_told(printer: Printer, trip: PlannedTrip, fleet: Fleet) -> Told:
             if answer == "d":
                 told.append(_different(visit))
                 break
+            if answer and _FIGURE.fullmatch(answer) and visit.done is Done.INSTALLED:
+                printer.warn("No pack comes out where a device is set out; type d to tell its volts.")
+                continue
             if answer and _FIGURE.fullmatch(answer):
                 visit = replace(visit, volts_out=float(answer.replace(",", ".")))
                 answer = ""
@@ -98,12 +102,13 @@ def walk_told(printer: Printer, trip: PlannedTrip, fleet: Fleet) -> Told:
 def _as_planned(planned: PlannedVisit, trip: PlannedTrip, fleet: Fleet, number: int) -> VisitRecord:
     place = fleet.in_place.get(planned.site_id)
     there = "" if place is None or place.pack is None else place.pack.pack_id
+    done = _DONE[planned.kind]
     return VisitRecord(
         day=trip.day,
         site_id=planned.site_id,
-        found=Found.RUNNING,
-        done=Done.SWAPPED if planned.swap else Done.LEFT,
-        pack_out=there if planned.swap else "",
+        found=None if done is Done.INSTALLED else Found.RUNNING,
+        done=done,
+        pack_out=there if done in (Done.SWAPPED, Done.REMOVED) else "",
         pack_in=(planned.pack_in or "") if planned.swap else "",
         row=number,
     )
@@ -112,13 +117,14 @@ def _as_planned(planned: PlannedVisit, trip: PlannedTrip, fleet: Fleet, number: 
 def _plan_text(visit: VisitRecord) -> str:
     if visit.done is Done.LEFT:
         return "call, no swap"
+    what = {Done.INSTALLED: "set out", Done.REMOVED: "take in"}.get(visit.done or Done.SWAPPED, "swap")
     out = f", {visit.pack_out} out" if visit.pack_out else ""
-    return f"swap{out}" + (f", {visit.pack_in} in" if visit.pack_in else "")
+    return f"{what}{out}" + (f", {visit.pack_in} in" if visit.pack_in else "")
 
 
 def _different(visit: VisitRecord) -> VisitRecord:
     found = _word("found", Found, visit.found)
-    cause = None if found is Found.RUNNING else _word("cause, if known", Cause, None)
+    cause = None if found in (Found.RUNNING, None) else _word("cause, if known", Cause, None)
     done = _word("done", Done, visit.done)
     return replace(
         visit,

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from tripplan.fleet import Fleet
     from tripplan.forecast.outlook import Outlook, SiteForecast
     from tripplan.pipeline import ForecastResult, PlanResult
-    from tripplan.plan.document import Plan
+    from tripplan.plan.document import Plan, Unserved, Visit
 
 __all__ = ["forecast", "plan", "print_forecast", "print_plan", "print_remarks"]
 
@@ -207,11 +207,11 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
         ("Swap by", "Site", "Early>", "Likely", "Late>", "Dark>", "Charge>", "Rests on"),
         (
             (
-                _swap_by_text(one, outlook),
+                _swap_by_text(one, outlook, fleet),
                 fleet.sites_by_id[one.site_id].label,
-                day(one.flat_early),
+                "" if one.at_home else day(one.flat_early),
                 likely_text(one),
-                day(one.flat_late),
+                "" if one.at_home else day(one.flat_late),
                 _chance(one.chance_dark_today),
                 "" if one.charge_left is None else f"{one.charge_left:.0%}",
                 str(one.basis),
@@ -222,8 +222,12 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
     _print_set_aside(printer, fleet)
 
 
-def _swap_by_text(site: SiteForecast, outlook: Outlook) -> str:
+def _swap_by_text(site: SiteForecast, outlook: Outlook, fleet: Fleet) -> str:
+    if site.at_home and site.swap_by != fleet.sites_by_id[site.site_id].active_from:
+        return "not in service"
     text = weekday(site.swap_by) + (" (past)" if site.swap_by < outlook.on else "")
+    if site.at_home:
+        text += ": set out"
     if site.freezes_from is not None and site.freezes_from <= site.swap_by:
         text += f"; freezing sets the date: from {weekday(site.freezes_from)}"
     return text
@@ -250,7 +254,7 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
         ("Swap by", "Site", "Flat: likely", "Rests on"),
         (
             (
-                _swap_by_text(one, outlook),
+                _swap_by_text(one, outlook, fleet),
                 fleet.sites_by_id[one.site_id].label,
                 likely_text(one),
                 str(one.basis),
@@ -268,7 +272,7 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
     print_wishes(printer, result)
     printer.say()
     _print_trips(printer, season)
-    _print_reasons(printer, season)
+    _print_reasons(printer, fleet, season)
     print_difference(printer, result)
     _print_unserved(printer, fleet, season)
     _print_charging(printer, season)
@@ -292,25 +296,42 @@ def _print_trips(printer: Printer, season: Plan) -> None:
                 duration(one.drive_minutes),
                 duration(one.walk_minutes),
                 packs_text(one.packs),
-                ", ".join(visit.site_id for visit in one.visits),
+                ", ".join(visit.label for visit in one.visits),
             )
             for one in season.trips
         ),
     )
 
 
-def _print_reasons(printer: Printer, season: Plan) -> None:
+def _due_text(fleet: Fleet, visit: Visit) -> str:
+    """Say what is to be done at a site, and by when."""
+    end = fleet.sites_by_id[visit.site_id].active_to
+    if visit.kind == "take in" and end is not None:
+        return f"take in by {weekday(end + timedelta(days=fleet.plan.take_in_days))}"
+    return f"{'set out' if visit.kind == 'set out' else 'swap'} by {weekday(visit.swap_by)}"
+
+
+def _print_reasons(printer: Printer, fleet: Fleet, season: Plan) -> None:
     if not any(trip.moving for trip in season.trips):
         return
     printer.say("Why these dates, and what a week would cost while the other trips stay", "bold")
     for trip in season.trips:
-        dates = {visit.site_id: visit.swap_by for visit in trip.visits}
-        first = [f"{site_id} (swap by {weekday(dates[site_id])})" for site_id in trip.set_by[:1]]
+        visits = {visit.site_id: visit for visit in trip.visits}
+        first = [f"{site_id} ({_due_text(fleet, visits[site_id])})" for site_id in trip.set_by[:1]]
         more = f" and {len(trip.set_by) - 1} more" if len(trip.set_by) > 1 else ""
         printer.say(f"{trip.trip_id}: set by {', '.join(first)}{more}.")
         for text in trip.moving:
             printer.say(f"  {text}")
     printer.say()
+
+
+def _late_word(fleet: Fleet, late: Unserved) -> str:
+    """Say what was to be done by the date that was missed."""
+    site = fleet.sites_by_id[late.site_id]
+    if late.swap_by == site.active_from:
+        return "set out"
+    days = timedelta(days=fleet.plan.take_in_days)
+    return "take in" if site.active_to and late.swap_by == site.active_to + days else "swap"
 
 
 def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
@@ -327,7 +348,7 @@ def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
         )
         shown = "shown to be impossible" if late.proved else "not found in the time given"
         printer.say(
-            f"! {label}: swap by {weekday(late.swap_by)}, {visited}, "
+            f"! {label}: {_late_word(fleet, late)} by {weekday(late.swap_by)}, {visited}, "
             f"{count(late.late_days, 'day')} late; in time: {shown}."
         )
         printer.say(f"  Why: {late.reason}")

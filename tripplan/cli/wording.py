@@ -118,6 +118,8 @@ def likely_text(site: SiteForecast) -> str:
 
     if any(flag.startswith(NEVER_FLAT) for flag in site.flags):
         return "not within three years"
+    if site.at_home:
+        return "device at home"
     either_way = (site.flat_late - site.flat_early).days / 2
     if either_way < _COARSE_DAYS:
         return day(site.flat_likely)

@@ -11,7 +11,7 @@ The parts: `dates`, `packs`, `places`, `told`, `settings`, and `whole`, the flee
 from __future__ import annotations
 
 from tripplan.fleet.dates import DateSpan, MonthDay
-from tripplan.fleet.packs import SHELF, Charger, Chemistry, InPlace, Pack, PackState, PackType
+from tripplan.fleet.packs import AT_HOME, SHELF, Charger, Chemistry, InPlace, Pack, PackState, PackType
 from tripplan.fleet.places import AccessRule, Crew, Leg, Site
 from tripplan.fleet.settings import (
     Climate,
@@ -26,6 +26,7 @@ from tripplan.fleet.told import Cause, Done, Found, Job, Reading, VisitRecord
 from tripplan.fleet.whole import Fleet
 
 __all__ = [
+    "AT_HOME",
     "SHELF",
     "AccessRule",
     "Cause",

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
-__all__ = ["SHELF", "Charger", "Chemistry", "InPlace", "Pack", "PackState", "PackType"]
+__all__ = ["AT_HOME", "SHELF", "Charger", "Chemistry", "InPlace", "Pack", "PackState", "PackType"]
 
 SHELF = "shelf"
+AT_HOME = "at home"
 
 
 class Chemistry(StrEnum):
@@ -109,7 +110,7 @@ class InPlace:
     since : datetime.date or None
         When it went in; None where only ``flat_on`` is known.
     source : str
-        ``packs.csv``, ``visits.csv``, ``swapped_on`` or ``flat_on``.
+        ``packs.csv``, ``visits.csv``, ``swapped_on`` or ``flat_on``; ``at home`` where no device stands.
     pack : Pack or None
         The pack itself where packs.csv knows it.
     """

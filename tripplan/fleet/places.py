@@ -33,6 +33,10 @@ class Site:
         Time for the swap at the site. [min]
     risk : float or None
         Accepted chance of being dark; None: the fleet's.
+    active_from, active_to : datetime.date or None
+        First and last day on which the device is to run; set out by the one, taken in after the other.
+    device_kg : float
+        What the device adds to the load of whoever sets it out or takes it in. [kg]
     private : frozenset of str
         Which of ``name``, ``find`` and ``device_id`` stay at home; ``notes`` always do.
     row : int
@@ -68,6 +72,7 @@ class Site:
     risk: float | None = None
     active_from: date | None = None
     active_to: date | None = None
+    device_kg: float = 0.0
     device_id: str = ""
     profile: str = ""
     find: str = ""
@@ -100,26 +105,6 @@ class Site:
     def parking_key(self) -> tuple[float, float]:
         """Coordinates of the parking to five decimals; sites with equal keys share it."""
         return (round(self.park_lat, 5), round(self.park_lon, 5))
-
-    def waits_for_setting_out(self, swap_by: date, on: date) -> bool:
-        """
-        Tell whether a site comes into service only after the pack standing there has had its day.
-
-        Such a site is not planned: whoever sets it out brings a charged pack, which is no swap.
-
-        Parameters
-        ----------
-        swap_by : datetime.date
-            Swap-by date of the pack standing there.
-        on : datetime.date
-            First date of the season.
-
-        Returns
-        -------
-        bool
-            False for a site in service on `on`, and for one whose pack lasts into its service.
-        """
-        return self.active_from is not None and self.active_from > on and swap_by < self.active_from
 
     @property
     def label(self) -> str:

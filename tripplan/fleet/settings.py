@@ -10,13 +10,24 @@ __all__ = ["Climate", "DriveSettings", "Money", "PlanSettings", "Profile", "Spar
 
 @dataclass(frozen=True)
 class PlanSettings:
-    """The ``[plan]`` table."""
+    """
+    The ``[plan]`` table.
+
+    Attributes
+    ----------
+    set_out_days : int
+        A device is set out on its site's ``active_from`` or at most so many days before. [day]
+    take_in_days : int
+        A device is taken in on its site's ``active_to`` or at most so many days after. [day]
+    """
 
     weeks: int = 26
     risk: float = 0.05
     daylight_margin_minutes: float = 30.0
     reserve_minutes: float = 30.0
     fallback_dates: int = 1
+    set_out_days: int = 14
+    take_in_days: int = 14
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from tripplan.fleet.dates import DateSpan
-from tripplan.fleet.packs import SHELF, Charger, InPlace, Pack, PackState, PackType
+from tripplan.fleet.packs import AT_HOME, SHELF, Charger, InPlace, Pack, PackState, PackType
 from tripplan.fleet.places import AccessRule, Crew, Leg, Site
 from tripplan.fleet.settings import (
     Climate,
@@ -21,7 +21,7 @@ from tripplan.fleet.settings import (
     SparesSettings,
     WalkSettings,
 )
-from tripplan.fleet.told import Done, Job, Reading, VisitRecord
+from tripplan.fleet.told import Done, Found, Job, Reading, VisitRecord
 from tripplan.wishes import Wish
 
 __all__ = ["Fleet"]
@@ -125,24 +125,48 @@ class Fleet:
             if pack.since is not None:
                 standing.setdefault(pack.where, pack)
         last: dict[str, VisitRecord] = {}
-        for visit in self.visits:
+        gone: dict[str, date] = {}
+        for visit in sorted(self.visits, key=lambda one: (one.day, one.row)):
             if visit.done in (Done.SWAPPED, Done.INSTALLED):
-                before = last.get(visit.site_id)
-                if before is None or (visit.day, visit.row) > (before.day, before.row):
-                    last[visit.site_id] = visit
+                last[visit.site_id] = visit
+                gone.pop(visit.site_id, None)
+            elif visit.done is Done.REMOVED or visit.found is Found.MISSING:
+                last.pop(visit.site_id, None)
+                gone[visit.site_id] = visit.day
         found: dict[str, InPlace] = {}
         for site in self.sites:
             site_id = site.site_id
-            if site_id in standing:
-                found[site_id] = InPlace(standing[site_id].since, "packs.csv", standing[site_id])
+            since = gone.get(site_id, date.min)
+            there = standing.get(site_id)
+            if there is not None and (there.since or since) >= since:
+                found[site_id] = InPlace(there.since, "packs.csv", there)
             elif site_id in last:
                 swap = last[site_id]
                 found[site_id] = InPlace(swap.day, "visits.csv", known.get(swap.pack_in))
-            elif site.swapped_on is not None:
+            elif site.swapped_on is not None and site.swapped_on > since:
                 found[site_id] = InPlace(site.swapped_on, "swapped_on")
+            elif site_id in gone or (site.active_from is not None and site.flat_on is None):
+                found[site_id] = InPlace(None, AT_HOME)
             else:
                 found[site_id] = InPlace(None, "flat_on")
         return found
+
+    def is_at_home(self, site_id: str) -> bool:
+        """
+        Tell whether no device stands at a site, as the records have it.
+
+        Parameters
+        ----------
+        site_id : str
+            A site of the fleet.
+
+        Returns
+        -------
+        bool
+            True after ``removed`` or ``missing`` until something goes in again, and where a site has
+            ``active_from`` and nothing says that a pack ever went in.
+        """
+        return self.in_place[site_id].source == AT_HOME
 
     @cached_property
     def odd_returns(self) -> Mapping[str, str]:

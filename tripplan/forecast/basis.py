@@ -72,7 +72,7 @@ class Evidence:
     since : datetime.date or None
         When it went in.
     in_place : Load or None
-        None where only the given date counts.
+        None where only the given date counts, and where no device stands at the site.
     renewal : Load
         The load of a charged pack of the type put in later.
     history : SiteHistory
@@ -145,7 +145,8 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
                 )
             )
             continue
-        if site.flat_on is None and place.since is None:
+        at_home = fleet.is_at_home(site.site_id)
+        if site.flat_on is None and place.since is None and not at_home:
             faults.append(
                 Fault(
                     "sites.csv",
@@ -157,7 +158,8 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
                 )
             )
             continue
-        in_place = None if site.flat_on is not None else _load(book, site, kind, place.pack, on)
+        no_model = site.flat_on is not None or at_home
+        in_place = None if no_model else _load(book, site, kind, place.pack, on)
         runs = history.sites[site.site_id]
         past = tuple(_load_of_run(book, site, packs.get(run.pack_id), run) or renewal for run in runs.past)
         found.append(Evidence(site, place.since, in_place, renewal, runs, past))

@@ -61,4 +61,5 @@ def _site_to_json(forecast: SiteForecast) -> dict[str, Any]:
         ],
         "flags": list(forecast.flags),
         "freezes_from": None if forecast.freezes_from is None else forecast.freezes_from.isoformat(),
+        "at_home": forecast.at_home,
     }

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.fleet import Fleet
+from tripplan.forecast.at_home import forecast_at_home, is_to_be_set_out
 from tripplan.forecast.basis import Evidence, Load, find_evidence
 from tripplan.forecast.course import charge_courses, freezing_dates
 from tripplan.forecast.crossing import quantile_days
@@ -80,12 +81,17 @@ def forecast_fleet(
     forecasts: dict[str, SiteForecast] = {}
     chances: dict[str, NDArray[np.float64]] = {}
     for item in evidence:
-        if item.site.flat_on is not None:
+        if item.site.flat_on is not None and not fleet.is_at_home(item.site.site_id):
             site_id = item.site.site_id
             forecasts[site_id], chances[site_id] = _given(physics, item, known[site_id], on, to)
     for cohort in cohorts_in_place(physics, evidence, known, on):
         for forecast, dark in _describe(physics, cohort, known, on, to):
             forecasts[forecast.site_id], chances[forecast.site_id] = forecast, dark
+    for item in evidence:
+        said = forecasts.get(item.site.site_id)
+        if said is None or is_to_be_set_out(item.site, said.swap_by, on):
+            found = forecast_at_home(item.site, accepted_risk(fleet, item), on, to)
+            forecasts[item.site.site_id], chances[item.site.site_id] = found
     renewals, by_age, dark_step = forecast_renewals(physics, evidence, known, on, to)
     order = [site.site_id for site in fleet.sites]
     return Outlook(

@@ -157,6 +157,7 @@ def _site_runs(
     inside: list[VisitRecord] = []
     past: list[Run] = []
     before_change = 0
+    taken_in = False
     for visit in visits:
         is_end = visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED)
         if is_end and start is not None and visit.day > start:
@@ -176,7 +177,11 @@ def _site_runs(
             charge_in = _charge_in(kind, visit.volts_in)
         else:
             inside.append(visit)
-        if is_change(visit):
+        back_out = taken_in and visit.done is Done.INSTALLED
+        taken_in = visit.done is Done.REMOVED or (
+            taken_in and not is_end and visit.found is not Found.MISSING
+        )
+        if is_change(visit, back_out=back_out):
             before_change += len(past)
             past = []
             if not is_end:
@@ -201,7 +206,7 @@ def _site_runs(
     return SiteHistory(tuple(past), now, before_change)
 
 
-def is_change(visit: VisitRecord) -> bool:
+def is_change(visit: VisitRecord, *, back_out: bool = False) -> bool:
     """
     Tell whether a visit starts the learning of its site afresh.
 
@@ -209,6 +214,8 @@ def is_change(visit: VisitRecord) -> bool:
     ----------
     visit : VisitRecord
         ``done`` = installed, or notes that begin with the word "change" or "changed".
+    back_out : bool, default False
+        Whether the device was taken in before and is set out again: only the notes then make a change.
 
     Returns
     -------
@@ -216,7 +223,7 @@ def is_change(visit: VisitRecord) -> bool:
         True where what was learned before no longer holds.
     """
     first_word = visit.notes.strip().lower().replace(":", " ").split(" ", 1)[0]
-    return visit.done is Done.INSTALLED or first_word in ("change", "changed")
+    return (visit.done is Done.INSTALLED and not back_out) or first_word in ("change", "changed")
 
 
 def _charge_in(kind: PackType, volts_in: float | None) -> float:

@@ -119,6 +119,9 @@ class SiteForecast:
         where that is not within the season.
     charge_early, charge_likely, charge_late : tuple of float
         Course of the charge left, one value a week from the day of the forecast; empty where no model says.
+    at_home : bool
+        Whether the device stands at home and no pack runs down. All dates are then the day by whose end it
+        is to be set out (``active_from``), or the season's last date where it is not to be set out.
     """
 
     site_id: str
@@ -138,6 +141,7 @@ class SiteForecast:
     charge_early: tuple[float, ...] = ()
     charge_likely: tuple[float, ...] = ()
     charge_late: tuple[float, ...] = ()
+    at_home: bool = False
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from tripplan.fleet import Crew, Fleet, Pack, PackType, Reading, Site, VisitRecord
+from tripplan.fleet import AT_HOME, Crew, Done, Fleet, Pack, PackType, Reading, Site, VisitRecord
 from tripplan.inputs.columns import ColumnReader
-from tripplan.inputs.findings import Findings, say_date
+from tripplan.inputs.findings import Findings, list_rows, say_date
 from tripplan.inputs.schema import SETTINGS_FILE
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "check_visit_volts",
     "check_weights",
     "pack_volts_span",
+    "remark_removed",
 ]
 
 _LEAST_VOLTS, _MOST_VOLTS = 0.5, 1.25  # of a pack's nominal volts; outside, the figure is no rested pack's
@@ -159,13 +160,15 @@ def check_life(fleet: Fleet, reader: ColumnReader, *, judge_swaps: bool) -> None
             judge_swaps
             and site.flat_on is None
             and since is None
+            and not fleet.is_at_home(site.site_id)
             and not bad & {"swapped_on", "flat_on", "site_id"}
         ):
             reader.fault(
                 site.row,
                 "swapped_on",
                 "nothing says when the pack went in",
-                "Fill in swapped_on (or flat_on), or give the swap in visits.csv or packs.csv.",
+                "Fill in swapped_on (or flat_on), or give the swap in visits.csv or packs.csv; for a device "
+                "still to be set out fill in active_from.",
             )
         kind = fleet.pack_types.get(site.pack_type)
         if kind is None or bad:
@@ -183,6 +186,38 @@ def check_life(fleet: Fleet, reader: ColumnReader, *, judge_swaps: bool) -> None
             "nothing says how long a charged pack lasts here",
             f"Fill in usual_months, draw_mah_per_day or {other}, or set usual_months of pack type "
             f"{kind.name}.",
+        )
+
+
+def remark_removed(fleet: Fleet, reader: ColumnReader, findings: Findings) -> None:
+    """
+    Remark on devices that were removed, where nothing says when they run again.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Sites and visits.
+    reader : ColumnReader
+        Of visits.csv.
+    findings : Findings
+        Takes the remark.
+    """
+    last: dict[str, VisitRecord] = {}
+    for visit in sorted(fleet.visits, key=lambda visit: (visit.day, visit.row)):
+        if visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED):
+            last[visit.site_id] = visit
+    gone = []
+    for visit in last.values():
+        site = fleet.sites_by_id.get(visit.site_id)
+        begins = None if site is None else site.active_from
+        away = site is None or fleet.in_place[site.site_id].source == AT_HOME
+        if visit.done is Done.REMOVED and away and (begins is None or begins <= visit.day):
+            gone.append(visit)
+    if gone:
+        rows, names = list_rows([visit.row for visit in gone]), ", ".join(visit.site_id for visit in gone)
+        findings.remark(
+            f"{reader.file}, {rows}: the device was removed and not installed again ({names}); give "
+            "active_from in the sites, from which day it is to run again, or set in_use = no if it is gone."
         )
 
 

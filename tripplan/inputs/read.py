@@ -20,6 +20,7 @@ from tripplan.inputs.cross_checks import (
     check_reading_volts,
     check_visit_volts,
     check_weights,
+    remark_removed,
 )
 from tripplan.inputs.find_files import find_tables, input_files
 from tripplan.inputs.findings import Findings
@@ -281,6 +282,7 @@ class _Reader:
             check_whereabouts(fleet.sites, packs, visits, readers["packs"], visit_file, self.findings)
         if "visits" in readers:
             check_visit_volts(visits, packs or (), fleet, readers["visits"], readers.get("packs"))
+            remark_removed(fleet, readers["visits"], self.findings)
         if "readings" in readers:
             check_reading_volts(readings, fleet, readers["readings"], reader)
         in_doubt = any(

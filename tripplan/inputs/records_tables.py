@@ -248,17 +248,6 @@ def _remark_visits(reader: ColumnReader, visits: list[VisitRecord], findings: Fi
             f"{reader.file}, {list_rows(odd)}, column done: a pack went in, but done is neither swapped nor "
             "installed, so no swap is counted."
         )
-    last: dict[str, VisitRecord] = {}
-    for visit in sorted(visits, key=lambda visit: (visit.day, visit.row)):
-        if visit.done in (Done.SWAPPED, Done.INSTALLED, Done.REMOVED):
-            last[visit.site_id] = visit
-    gone = [visit for visit in last.values() if visit.done is Done.REMOVED]
-    if gone:
-        rows, names = list_rows([visit.row for visit in gone]), ", ".join(visit.site_id for visit in gone)
-        findings.remark(
-            f"{reader.file}, {rows}: the device was removed and not installed again ({names}); set in_use "
-            "= no in the sites if it is gone."
-        )
 
 
 def _check_visit(reader: ColumnReader, visit: VisitRecord) -> None:

@@ -66,6 +66,7 @@ TABLES = {
                 "in_use",
                 "active_from",
                 "active_to",
+                "device_kg",
                 "device_id",
                 "profile",
                 "find",

@@ -227,6 +227,8 @@ def _read_plan(top: TomlTable) -> PlanSettings:
         ),
         reserve_minutes=table.number("reserve_minutes", usual.reserve_minutes, 0, 720),
         fallback_dates=table.whole("fallback_dates", usual.fallback_dates, 0, 50),
+        set_out_days=table.whole("set_out_days", usual.set_out_days, 0, 120),
+        take_in_days=table.whole("take_in_days", usual.take_in_days, 0, 120),
     )
     table.finish()
     return found

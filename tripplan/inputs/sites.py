@@ -33,6 +33,7 @@ _NUMBERS: tuple[tuple[str, float, float, bool], ...] = (
     ("panel_w", 0, 500, False),
     ("sun_fraction", 0, 1, False),
     ("risk", 0, 0.5, True),
+    ("device_kg", 0, 50, False),
 )
 _DATES = ("swapped_on", "flat_on", "active_from", "active_to")
 _TEXTS = ("name", "plug", "device_id", "find", "notes")
@@ -170,6 +171,7 @@ def read_sites(
                 risk=at(numbers["risk"]),
                 active_from=at(dates["active_from"]),
                 active_to=at(dates["active_to"]),
+                device_kg=numbers["device_kg"].get(number, 0.0),
                 device_id=texts["device_id"].get(number, ""),
                 profile=profile.get(number, ""),
                 find=texts["find"].get(number, ""),
@@ -209,7 +211,12 @@ def _check_rows(reader: ColumnReader, sites: list[Site]) -> None:
     for site in sites:
         row = site.row
         if site.active_from and site.active_to and site.active_from > site.active_to:
-            reader.fault(row, "active_to", "active_to lies before active_from", "Swap or mend the two dates.")
+            reader.fault(
+                row,
+                "active_to",
+                "active_to lies before active_from",
+                "Swap or mend the two dates; clear an active_to of last season.",
+            )
         has_converter = site.converter_volts is not None or reader.is_bad(row, "converter_volts")
         for column in ("converter_idle_ma", "converter_efficiency"):
             if getattr(site, column) is not None and not has_converter:

@@ -176,6 +176,8 @@ _PLAN_WORDS = {
     "daylight_margin_minutes": "Nobody walks before sunrise plus, or after sunset minus, this. [minutes]",
     "reserve_minutes": "Time kept free before that end of daylight, for what goes wrong. [minutes]",
     "fallback_dates": "So many later dates must remain on which a visit could still be made in time.",
+    "set_out_days": "A device is set out on active_from, or at most so many days before.",
+    "take_in_days": "A device is taken in on active_to, or at most so many days after.",
 }
 _DRIVE_WORDS = {
     "speed_kmh": "Average driving speed. Note a few drives and correct it. [km/h]",

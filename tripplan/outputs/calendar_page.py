@@ -13,7 +13,7 @@ from tripplan.fleet import Fleet, Site
 from tripplan.forecast.outlook import Outlook
 from tripplan.outputs.pages import require_self_contained
 from tripplan.outputs.plain_text import clean
-from tripplan.plan.document import Plan, Trip, Visit
+from tripplan.plan.document import Plan, Trip, Visit, VisitKind
 from tripplan.travel import crew_dates, open_spans
 from tripplan.units import so_many
 
@@ -77,13 +77,18 @@ _PATTERNS = (
 
 @dataclass(frozen=True)
 class _Pack:
-    """A pack at a site from `begin` to `end`; `trip` is the trip's number then, 0 at the season's end."""
+    """
+    A pack at a site from `begin` to `end`; `trip` is the trip's number then, 0 at the season's end.
+
+    Where the device stands at home there is none, and `stands` is false.
+    """
 
     begin: date
     end: date
     swap_by: date
     trip: int
-    swap: bool
+    kind: VisitKind = VisitKind.SWAP
+    stands: bool = True
 
 
 @dataclass(frozen=True)
@@ -131,7 +136,9 @@ def render_calendar_page(fleet: Fleet, outlook: Outlook, plan: Plan, proof: str 
     """
     scale = _Scale(plan.first, max(1, (plan.to - plan.first).days))
     numbers = {trip.trip_id: number for number, trip in enumerate(plan.trips, 1)}
-    packs = {site.site_id: _packs(plan, outlook, site, numbers) for site in fleet.sites}
+    packs = {
+        site.site_id: _packs(plan, outlook, site, numbers, fleet.plan.take_in_days) for site in fleet.sites
+    }
     due = [site for site in fleet.sites if _is_shown(packs[site.site_id], plan)]
     due.sort(key=lambda site: (packs[site.site_id][0].swap_by, site.site_id))
     rest = [site.site_id for site in fleet.sites if site not in due]
@@ -149,7 +156,7 @@ def render_calendar_page(fleet: Fleet, outlook: Outlook, plan: Plan, proof: str 
         patterns=Markup(_PATTERNS),  # noqa: S704 - our own text
         proof=Markup("<p class='strong'>{}</p>").format(clean(proof)) if proof else "",
         wishes=_paragraphs(f"As asked: {wish}." for wish in plan.wishes),
-        legend=_legend(),
+        legend=_legend(plan),
         axis=_axis(fleet, plan, scale, numbers),
         rows=Markup("\n").join(_row(fleet, plan, site, packs[site.site_id], scale) for site in due),
         rest=_paragraphs([f"Nothing due this season: {', '.join(rest)}."] if rest else []),
@@ -160,18 +167,25 @@ def render_calendar_page(fleet: Fleet, outlook: Outlook, plan: Plan, proof: str 
     return str(page)
 
 
-def _packs(plan: Plan, outlook: Outlook, site: Site, numbers: Mapping[str, int]) -> list[_Pack]:
+def _packs(
+    plan: Plan, outlook: Outlook, site: Site, numbers: Mapping[str, int], fetch_days: int
+) -> list[_Pack]:
     """Follow a site through the season: the pack in place, then each put in."""
-    begin, swap_by = plan.first, outlook.sites[site.site_id].swap_by
+    now = outlook.sites[site.site_id]
+    begin, swap_by, stands = plan.first, now.swap_by, not now.at_home
     found = []
     for trip, visit in _visits(plan, site.site_id):
-        found.append(_Pack(begin, trip.date, visit.swap_by, numbers[trip.trip_id], visit.swap))
+        by = visit.swap_by
+        if visit.kind is VisitKind.TAKE_IN:
+            by = max(trip.date, by) if site.active_to is None else site.active_to + timedelta(days=fetch_days)
+        found.append(_Pack(begin, trip.date, by, numbers[trip.trip_id], visit.kind, stands))
+        begin, stands = trip.date, True
         if visit.swap:
-            begin, swap_by = trip.date, visit.next_swap_by
-        else:
-            begin = trip.date
+            swap_by = visit.next_swap_by
+        if visit.kind is VisitKind.TAKE_IN:
+            return found
     end = plan.to if site.active_to is None else max(begin, min(plan.to, site.active_to))
-    found.append(_Pack(begin, end, swap_by, 0, swap=False))
+    found.append(_Pack(begin, end, swap_by, 0, stands=stands))
     return found
 
 
@@ -183,18 +197,23 @@ def _visits(plan: Plan, site_id: str) -> Iterator[tuple[Trip, Visit]]:
 
 
 def _is_shown(packs: Sequence[_Pack], plan: Plan) -> bool:
-    return len(packs) > 1 or packs[0].swap_by < plan.to
+    return len(packs) > 1 or packs[0].trip > 0 or packs[0].swap_by < plan.to
 
 
 def _paragraphs(texts: Iterator[str] | Sequence[str]) -> Markup:
     return Markup("").join(Markup("<p class='small'>{}</p>").format(clean(text)) for text in texts)
 
 
-def _legend() -> Markup:
+def _legend(plan: Plan) -> Markup:
     samples = (
         ("<rect class='bar' x='0' y='9' width='100%' height='9'/>", "a pack in use"),
         (_dot("50%", 11, 3), "swapped on trip 3"),
-        (_dot("50%", 11, 3, square=True), "called at without a swap"),
+        (_dot("50%", 11, 3, VisitKind.CALL), "called at without a swap"),
+        *(
+            (_dot("50%", 11, 3, kind), f"device {_VERBS[kind]}")
+            for kind in (VisitKind.SET_OUT, VisitKind.TAKE_IN)
+            if any(visit.kind is kind for trip in plan.trips for visit in trip.visits)
+        ),
         (_wait("0", "80%"), "could wait until here (swap by)"),
         ("<rect class='late' fill='url(#hatch)' x='0' y='7' width='100%' height='13'/>", "late"),
         ("<rect class='shut' fill='url(#dots)' x='0' y='0' width='100%' height='22'/>", "site closed"),
@@ -260,10 +279,11 @@ def _row(fleet: Fleet, plan: Plan, site: Site, packs: Sequence[_Pack], scale: _S
     ]
     said = []
     for pack in packs:
-        parts.append(
-            f"<rect class='bar' x='{scale.at(pack.begin)}' y='13' "
-            f"width='{scale.wide(pack.begin, pack.end)}' height='9'/>"
-        )
+        if pack.stands:
+            parts.append(
+                f"<rect class='bar' x='{scale.at(pack.begin)}' y='13' "
+                f"width='{scale.wide(pack.begin, pack.end)}' height='9'/>"
+            )
         if pack.end > pack.swap_by:
             begin = max(pack.begin, pack.swap_by)
             parts.append(
@@ -273,7 +293,7 @@ def _row(fleet: Fleet, plan: Plan, site: Site, packs: Sequence[_Pack], scale: _S
         elif pack.trip:
             parts.append(_wait(scale.at(pack.end), scale.at(pack.swap_by), ends=pack.swap_by <= plan.to))
         said.append(_said(pack, plan))
-    parts += [_dot(scale.at(pack.end), 17, pack.trip, square=not pack.swap) for pack in packs if pack.trip]
+    parts += [_dot(scale.at(pack.end), 17, pack.trip, pack.kind) for pack in packs if pack.trip]
     late = any(one.site_id == site.site_id for one in plan.unserved)
     return Markup(
         "<div class='row'><div class='who'>{}{}</div>"
@@ -288,12 +308,14 @@ def _row(fleet: Fleet, plan: Plan, site: Site, packs: Sequence[_Pack], scale: _S
 
 def _said(pack: _Pack, plan: Plan) -> str:
     if not pack.trip:
+        if not pack.stands:
+            return f"device at home, to be set out by {_day(pack.swap_by)}, without a visit"
         if pack.end < plan.to and pack.swap_by >= pack.end:
             return f"then in service until {_day(pack.end)} only"
         if pack.swap_by >= plan.to:
             return f"then good until {_day(pack.swap_by)}"
         return f"then due by {_day(pack.swap_by)} without a visit"
-    verb = "swapped" if pack.swap else "called at"
+    verb = _VERBS[pack.kind]
     late = (pack.end - pack.swap_by).days
     rest = f"{late} days late" if late > 0 else f"could wait until {_day(pack.swap_by)}"
     return f"{verb} on {_day(pack.end)}, trip {pack.trip}, {rest}"
@@ -304,11 +326,23 @@ def _wait(begin: str, end: str, *, ends: bool = True) -> str:
     return f"<line class='wait' x1='{begin}' x2='{end}' y1='4' y2='4'/>{stop}"
 
 
-def _dot(x: str, y: int, number: int, *, square: bool = False) -> str:
+_VERBS = {
+    VisitKind.SWAP: "swapped",
+    VisitKind.CALL: "called at",
+    VisitKind.SET_OUT: "set out",
+    VisitKind.TAKE_IN: "taken in",
+}
+_SHAPES = {
+    VisitKind.CALL: "<rect class='dot' x='-8.5' y='.5' width='17' height='17'/>",
+    VisitKind.SET_OUT: "<path class='dot' d='M0 -5L13 17H-13Z'/>",
+    VisitKind.TAKE_IN: "<path class='dot' d='M0 23L13 1H-13Z'/>",
+}
+
+
+def _dot(x: str, y: int, number: int, kind: VisitKind = VisitKind.SWAP) -> str:
     shape = (
-        f"<svg x='{x}' y='{y - 9}' width='1' height='1'><rect class='dot' x='-8.5' y='.5' width='17' "
-        "height='17'/></svg>"
-        if square
+        f"<svg x='{x}' y='{y - 9}' width='1' height='1'>{_SHAPES[kind]}</svg>"
+        if kind in _SHAPES
         else f"<circle class='dot' cx='{x}' cy='{y}' r='9'/>"
     )
     return f"{shape}<text class='num' x='{x}' y='{y + 4}'>{number}</text>"
@@ -354,7 +388,7 @@ def _trip_table(fleet: Fleet, plan: Plan, numbers: Mapping[str, int]) -> Markup:
             clean(trip.crew),
             f"{_clock(trip.leave)} to {_clock_up(trip.back)}",
             clean(", ".join(so_many(count, name) for name, count in trip.packs.items()) or "no packs"),
-            clean(", ".join(fleet.sites_by_id[visit.site_id].label for visit in trip.visits)),
+            clean(", ".join(_visit_text(fleet, visit) for visit in trip.visits)),
         )
         for trip in plan.trips
     )
@@ -362,6 +396,11 @@ def _trip_table(fleet: Fleet, plan: Plan, numbers: Mapping[str, int]) -> Markup:
         "<h2>Trips</h2><table><thead><tr><th>Trip</th><th>Crew</th><th>Away</th><th>Packs</th>"
         "<th>Sites in visiting order</th></tr></thead><tbody>{}</tbody></table>"
     ).format(rows)
+
+
+def _visit_text(fleet: Fleet, visit: Visit) -> str:
+    label = fleet.sites_by_id[visit.site_id].label
+    return f"{label} ({visit.kind})" if visit.moves_device else label
 
 
 def _clock(moment: datetime) -> str:

@@ -64,6 +64,7 @@ def trip_geojson(kit: KitView) -> bytes:
             number=site.number,
             site_id=site.site_id,
             name=site.name,
+            kind=site.kind,
             swap=site.swap,
             pack_type=site.tag.name,
             volts=site.tag.volts,

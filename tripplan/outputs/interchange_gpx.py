@@ -73,10 +73,11 @@ def _stop_words(stop: StopView, wording: Wording) -> str:
 
 
 def _site_words(site: SiteView, wording: Wording) -> str:
-    what = wording.say("site.swap") if site.swap else wording.say("site.call")
-    parts = [site.site_id, what]
+    parts = [site.site_id, site.what]
     if site.swap:
         parts.append(f"{site.tag.name}, {site.tag.volts_text}, {site.tag.plug}")
+    if site.how:
+        parts.append(site.how)
     if site.find:
         parts.append(f"{wording.say('site.find')}: {site.find}")
     parts.extend(f"{wording.say('site.job')}: {job.text}" for job in site.jobs)

@@ -90,8 +90,12 @@ class SiteView:
         Place in the visiting order of the whole trip, from 1.
     key : str
         The site's id exactly as in sites.csv, for what comes back; `site_id` is the same, cleaned for show.
+    kind : str
+        ``swap``, ``call``, ``set out`` or ``take in``; `swap` tells whether a charged pack goes in.
+    what, how : str
+        The same as a heading, and in words where more than a pack is moved; else `how` is empty.
     tag : PackTag
-        What goes in, or for a call without a swap what stays in.
+        What goes in, or what stays in or comes home.
     takes_volts : float
         What the pack's plug must deliver. [V]
     converter_text : str
@@ -116,7 +120,10 @@ class SiteView:
     lon: float
     coordinates: str
     geo_uri: str
+    kind: str
     swap: bool
+    what: str
+    how: str
     tag: PackTag
     takes_volts: float
     converter_text: str
@@ -137,6 +144,21 @@ class SiteView:
     window_text: str
     walk_text: str
     device_id: str
+
+    @property
+    def mark(self) -> str:
+        """The kind as a mark on the map is called."""
+        return self.kind.replace(" ", "-")
+
+    @property
+    def stands(self) -> bool:
+        """Whether a device stands there when the crew comes."""
+        return self.kind != "set out"
+
+    @property
+    def brings_back(self) -> bool:
+        """Whether a pack comes home."""
+        return self.kind in ("swap", "take in")
 
 
 @dataclass(frozen=True)
@@ -222,7 +244,7 @@ class LoadRow:
     Attributes
     ----------
     kind : str
-        ``pack``, ``spare``, ``job`` or ``kit``.
+        ``pack``, ``spare``, ``device``, ``job`` or ``kit``.
     tag : PackTag or None
         For packs and spares.
     pack_ids : tuple of str
@@ -282,6 +304,7 @@ class OtherSite:
     site_id: str
     start: str
     swap: bool
+    what: str
     tag: PackTag
 
 

@@ -105,7 +105,7 @@ def share_kit(kit: KitView, name: str, site_ids: frozenset[str]) -> KitView:
         if stop.sites
     )
     others = tuple(
-        OtherSite(site.number, stop.label, site.site_id, site.start, site.swap, site.tag)
+        OtherSite(site.number, stop.label, site.site_id, site.start, site.swap, site.what, site.tag)
         for stop in kit.stops
         for site in stop.sites
         if site.key not in site_ids

@@ -69,6 +69,7 @@ def load_rows(
                     weight_kg=tag.weight_kg * spare,
                 )
             )
+    rows.extend(_device_rows(fleet, sites, wording))
     rows.extend(_job_rows(sites, wording))
     rows.extend(LoadRow("kit", wording.say(f"item.{key}"), 1, "") for key in KIT_ITEMS)
     return tuple(rows)
@@ -81,6 +82,27 @@ def _fit_on_shelf(fleet: Fleet, name: str) -> tuple[str, ...]:
         for pack in fleet.packs or ()
         if pack.pack_type == name and pack.where in {SHELF, ""} and pack.state is PackState.CHARGED
     )
+
+
+def _device_rows(fleet: Fleet, sites: Mapping[str, SiteView], wording: Wording) -> list[LoadRow]:
+    """Return what devices that are moved need: themselves to go out, room to come home."""
+    rows = []
+    for kind, key in (("set out", "load.device"), ("take in", "load.room")):
+        places = [site for site in sites.values() if site.kind == kind]
+        if places:
+            weights = [fleet.sites_by_id[site.key].device_kg for site in places]
+            known = kind == "set out" and all(weights)
+            rows.append(
+                LoadRow(
+                    "device",
+                    wording.say(key),
+                    len(places),
+                    wording.say("load.for_sites", numbers=", ".join(str(site.number) for site in places)),
+                    site_ids=tuple(site.site_id for site in places),
+                    weight_kg=sum(weights) if known else None,
+                )
+            )
+    return rows
 
 
 def _job_rows(sites: Mapping[str, SiteView], wording: Wording) -> list[LoadRow]:

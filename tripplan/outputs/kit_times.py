@@ -9,13 +9,13 @@ access window in which each visit is planned. Waiting is given up first, work is
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Fleet
-from tripplan.plan.document import Loop, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.travel import Travel, open_spans, usable_daylight
 
 __all__ = ["LoopTimes", "StopTimes", "can_wait", "latest_times", "skip_order"]
@@ -167,7 +167,9 @@ def _seconds(minutes: float) -> int:
     return math.ceil(round(minutes * 60, 6))
 
 
-def skip_order(visits: Sequence[Visit], trip: Trip) -> tuple[str, ...]:
+def skip_order(
+    visits: Sequence[Visit], trip: Trip, until: Mapping[str, date] | None = None
+) -> tuple[str, ...]:
     """
     Return the sites that can be left out if the day runs late, first to leave out first.
 
@@ -177,6 +179,8 @@ def skip_order(visits: Sequence[Visit], trip: Trip) -> tuple[str, ...]:
         The trip's visits, or those still to come.
     trip : Trip
         Their trip.
+    until : mapping of str to datetime.date, optional
+        By site, until when its visit can wait where that is not its swap-by date.
 
     Returns
     -------
@@ -185,7 +189,15 @@ def skip_order(visits: Sequence[Visit], trip: Trip) -> tuple[str, ...]:
         swap-by date, or that is late already, is not among them.
     """
     able = [visit for visit in visits if can_wait(visit, trip)]
-    ranked = sorted(able, key=lambda visit: (visit.swap, -visit.swap_by.toordinal(), visit.site_id))
+    dates = {visit.site_id: visit.swap_by for visit in able} | dict(until or {})
+    ranked = sorted(
+        able,
+        key=lambda visit: (
+            visit.kind is not VisitKind.CALL,
+            -dates[visit.site_id].toordinal(),
+            visit.site_id,
+        ),
+    )
     return tuple(visit.site_id for visit in ranked)
 
 
@@ -203,6 +215,7 @@ def can_wait(visit: Visit, trip: Trip) -> bool:
     Returns
     -------
     bool
-        True where some crew can still reach the site on a later date by its swap-by date.
+        True where some crew can still reach the site on a later date by its swap-by date, or by the last day
+        for taking its device in.
     """
-    return visit.fallback_left >= 1 and visit.swap_by > trip.date
+    return visit.fallback_left >= 1 and (visit.kind is VisitKind.TAKE_IN or visit.swap_by > trip.date)

@@ -29,7 +29,7 @@ from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_o
 from tripplan.outputs.links import coordinates, geo_uri, phone_links
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit, VisitKind
 from tripplan.plan.leeway import StopLeeway, stop_leeways
 from tripplan.travel import Travel, contacts_for, open_spans
 
@@ -96,7 +96,7 @@ def build_kit_view(
         )
         number += len(stops[-1].sites)
     sites = {site.key: site for stop in stops for site in stop.sites}
-    skip = skip_order(trip.visits, trip)
+    skip = skip_order(trip.visits, trip, {visit.site_id: _serve_by(fleet, visit) for visit in trip.visits})
     stops = [
         replace(
             stop, skip_first=tuple(sites[key] for key in skip if sites[key].number >= stop.sites[0].number)
@@ -104,7 +104,13 @@ def build_kit_view(
         for stop in stops
     ]
     crew = fleet.crews_by_name[trip.crew]
-    swaps = sum(trip.packs.values())
+    kinds = [visit.kind for visit in trip.visits]
+    swaps = wording.count("n.swaps", kinds.count(VisitKind.SWAP))
+    moved = [
+        wording.count(key, kinds.count(kind))
+        for kind, key in ((VisitKind.SET_OUT, "n.set_out"), (VisitKind.TAKE_IN, "n.take_in"))
+        if kind in kinds
+    ]
     walk_m = sum(loop.walk_m for stop in trip.stops for loop in stop.loops)
     last = trip.stops[-1]
     home = (trip.back - last.leave).total_seconds() / 60
@@ -131,7 +137,8 @@ def build_kit_view(
             (
                 wording.count("n.stops", len(trip.stops)),
                 wording.count("n.sites", len(sites)),
-                wording.count("n.swaps", swaps),
+                *([] if moved and VisitKind.SWAP not in kinds else [swaps]),
+                *moved,
             )
         ),
         sums_text=wording.say(
@@ -324,6 +331,23 @@ def _loop_view(
     )
 
 
+_WHAT = {
+    VisitKind.SWAP: "site.swap",
+    VisitKind.CALL: "site.call",
+    VisitKind.SET_OUT: "site.set_out",
+    VisitKind.TAKE_IN: "site.take_in",
+}
+_HOW = {VisitKind.SET_OUT: "site.set_out_words", VisitKind.TAKE_IN: "site.take_in_words"}
+
+
+def _serve_by(fleet: Fleet, visit: Visit) -> date:
+    """Return the last day in time for a visit."""
+    end = fleet.sites_by_id[visit.site_id].active_to
+    if visit.kind is VisitKind.TAKE_IN and end is not None:
+        return end + timedelta(days=fleet.plan.take_in_days)
+    return visit.swap_by
+
+
 def _site_view(
     fleet: Fleet,
     trip: Trip,
@@ -338,12 +362,13 @@ def _site_view(
     site = fleet.sites_by_id[visit.site_id]
     bring = {clean(job.job): clean(job.bring) for job in fleet.open_jobs.get(site.site_id, ())}
     in_place = fleet.in_place[site.site_id].pack
-    wait_by = visit.swap_by
+    wait_by = _serve_by(fleet, visit)
     waits = can_wait(visit, trip)
     if waits:
         wait_text = wording.say("site.can_wait", day=wording.day_short(wait_by))
-    elif visit.swap_by < trip.date:
-        wait_text = wording.say("site.is_late", day=wording.day_short(wait_by))
+    elif wait_by < trip.date:
+        key = "site.is_late_device" if visit.moves_device else "site.is_late"
+        wait_text = wording.say(key, day=wording.day_short(wait_by))
     else:
         wait_text = wording.say("site.cannot_wait", day=wording.day_short(wait_by))
     converter = ""
@@ -362,11 +387,14 @@ def _site_view(
         lon=site.lon,
         coordinates=coordinates(site.lat, site.lon, wording),
         geo_uri=geo_uri(site.lat, site.lon),
+        kind=str(visit.kind),
         swap=visit.swap,
+        what=wording.say(_WHAT[visit.kind]),
+        how=wording.say(_HOW[visit.kind]) if visit.kind in _HOW else "",
         tag=tags[visit.pack_type],
         takes_volts=site.takes_volts,
         converter_text=converter,
-        pack_out="" if in_place is None else clean(in_place.pack_id),
+        pack_out="" if in_place is None or visit.kind is VisitKind.SET_OUT else clean(in_place.pack_id),
         pack_in=clean(visit.pack_in or ""),
         find=clean(site.shared("find")),
         jobs=tuple(JobView(clean(job), bring.get(clean(job), "")) for job in visit.jobs),
@@ -417,7 +445,8 @@ def _dark_texts(outlook: Outlook, plan: Plan, trip: Trip, wording: Wording) -> d
     for visit in trip.visits:
         chances = outlook.dark_chance_in_place.get(visit.site_id)
         day = (trip.date - outlook.on).days
-        if chances is None or visit.site_id in seen or not 0 <= day < len(chances):
+        new = visit.kind is VisitKind.SET_OUT
+        if chances is None or new or visit.site_id in seen or not 0 <= day < len(chances):
             continue
         percent = 100 * float(chances[day])
         if percent >= 1:

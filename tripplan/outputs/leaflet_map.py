@@ -96,7 +96,7 @@ def build_live_map(kit: KitView, wording: Wording) -> LiveMap:
     marks += [
         (
             f"site_{site.number}",
-            "swap" if site.swap else "call",
+            site.mark,
             str(site.number),
             (site.lat, _near(site.lon, base[1])),
         )

@@ -22,8 +22,9 @@ def load_csv(kit: KitView) -> bytes:
     Returns
     -------
     bytes
-        UTF-8 with a byte order mark; ``kind`` is ``pack``, ``spare``, ``job`` or ``kit``; ``weight_kg`` is
-        the whole row's; texts that a spreadsheet could run as a formula carry a leading apostrophe.
+        UTF-8 with a byte order mark; ``kind`` is ``pack``, ``spare``, ``device``, ``job`` or ``kit``;
+        ``weight_kg`` is the whole row's; texts that a spreadsheet could run as a formula carry a leading
+        apostrophe.
     """
     rows = [
         (

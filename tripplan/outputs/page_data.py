@@ -65,10 +65,9 @@ def _marks(kit: KitView, wording: Wording) -> dict[str, dict[str, str]]:
             "link": f"#stop-{stop.number}",
         }
     for site in kit.sites:
-        what = wording.say("site.swap" if site.swap else "site.call")
         marks[f"site_{site.number}"] = {
             "title": f"{site.number} {site.name or site.site_id}",
-            "words": f"{what} {site.tag.letter} {site.tag.volts_text}" if site.swap else what,
+            "words": f"{site.what} {site.tag.letter} {site.tag.volts_text}" if site.swap else site.what,
             "link": f"#site-{site.number}",
         }
     return marks
@@ -88,6 +87,7 @@ def _record_data(kit: KitView, wording: Wording) -> dict[str, Any]:
                 "number": site.number,
                 "key": site.key,
                 "name": site.name or site.site_id,
+                "kind": site.kind,
                 "swap": site.swap,
                 "type": site.tag.name,
                 "takes": site.takes_volts,

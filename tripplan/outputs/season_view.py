@@ -16,7 +16,7 @@ from tripplan.forecast.outlook import Outlook, SiteForecast
 from tripplan.forecast.words import NEVER_FLAT
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Plan, Status, Trip
+from tripplan.plan.document import Plan, Status, Trip, VisitKind
 from tripplan.units import so_many
 
 __all__ = ["ChangeRow", "SeasonView", "SiteRow", "TripRow", "build_season_view"]
@@ -149,10 +149,13 @@ def build_season_view(
         Ready for the template.
     """
     ahead = [trip for trip in plan.trips if trip.date >= today]
-    visits: dict[str, list[date]] = {}
+    visits: dict[str, list[str]] = {}
     for trip in ahead:
         for visit in trip.visits:
-            visits.setdefault(visit.site_id, []).append(trip.date)
+            day = _day(trip.date, wording)
+            key = {VisitKind.SET_OUT: "season.set_out", VisitKind.TAKE_IN: "season.take_in"}.get(visit.kind)
+            said = day if key is None else wording.say(key, day=day)
+            visits.setdefault(visit.site_id, []).append(said)
     order = sorted(outlook.sites.values(), key=lambda one: (one.swap_by, one.flat_likely, one.site_id))
     usual = sum(str(one.basis) == "usual life" for one in outlook.sites.values())
     return SeasonView(
@@ -246,7 +249,7 @@ def _charge_text(fleet: Fleet, plan: Plan, today: date, wording: Wording) -> str
     )
 
 
-def _site_row(fleet: Fleet, one: SiteForecast, visits: list[date], today: date, wording: Wording) -> SiteRow:
+def _site_row(fleet: Fleet, one: SiteForecast, visits: list[str], today: date, wording: Wording) -> SiteRow:
     site = fleet.sites_by_id[one.site_id]
     left = one.swap_by - today
     percent = 100 * one.chance_dark_today
@@ -256,13 +259,15 @@ def _site_row(fleet: Fleet, one: SiteForecast, visits: list[date], today: date, 
         state="past" if left.days < 0 else "soon" if left <= SOON else "later",
         charge=None if one.charge_left is None else max(0, min(100, round(100 * one.charge_left))),
         swap_by=_day(one.swap_by, wording),
-        flat=wording.say("season.never_flat")
+        flat=wording.say("season.at_home")
+        if one.at_home
+        else wording.say("season.never_flat")
         if any(flag.startswith(NEVER_FLAT) for flag in one.flags)
         else _when(one.flat_early, one.flat_likely, one.flat_late, wording),
         basis=wording.say(f"basis.{str(one.basis).replace(' ', '_')}"),
         because=clean(one.because),
         dark=wording.number(percent) if percent >= 1 else "",
-        visits=tuple(_day(day, wording) for day in visits),
+        visits=tuple(visits),
         flags=tuple(clean(flag) for flag in one.flags),
     )
 
@@ -300,7 +305,7 @@ def _trip_row(trip: Trip, wording: Wording) -> TripRow:
             work=wording.duration(trip.work_minutes),
         ),
         packs=_packs(trip),
-        sites=tuple(clean(visit.site_id) for visit in trip.visits),
+        sites=tuple(clean(visit.label) for visit in trip.visits),
     )
 
 

@@ -31,6 +31,8 @@ SHAPES = {
     "parking": "M-16 -16 H16 V16 H-16 Z",
     "swap": "M0 -17 A17 17 0 1 1 0 17 A17 17 0 1 1 0 -17 Z",
     "call": "M0 -21 L21 0 L0 21 L-21 0 Z",
+    "set-out": "M0 -24 L23 16 H-23 Z",
+    "take-in": "M0 24 L23 -16 H-23 Z",
 }
 
 
@@ -58,7 +60,7 @@ def mark_svg(kind: str, label: str, x: float = 0.0, y: float = 0.0) -> str:
     '<g class="mark mark-swap" transform="translate(10,20)"><'
     """
     size = 17 if len(label) < 3 else 13
-    shift = 11 if kind == "base" else 6
+    shift = {"base": 11, "set-out": 12, "take-in": 2}.get(kind, 6)
     return (
         f'<g class="mark mark-{kind}" transform="translate({_n(x)},{_n(y)})"><path d="{SHAPES[kind]}"/>'
         f'<text y="{shift}" text-anchor="middle" font-size="{size}" font-weight="700" fill="#fff">'
@@ -127,9 +129,7 @@ def stop_map(stop: StopView, wording: Wording) -> str:
         parts.append(_line("walk", way))
         parts.extend(_arrow(a, b) for a, b in pairwise(way))
     parts.append(mark_svg("parking", stop.label, *drawn[0]))
-    parts.extend(
-        mark_svg("swap" if site.swap else "call", str(site.number), *where[site.number]) for site in sites
-    )
+    parts.extend(mark_svg(site.mark, str(site.number), *where[site.number]) for site in sites)
     parts.append(_scale_and_north(frame, wording))
     return _svg(f"stop-map-{stop.number}", wording.say("map.stop_title", label=stop.label), frame, parts)
 

@@ -8,7 +8,8 @@ from datetime import date
 
 from tripplan.fleet import Crew
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import Trip
+from tripplan.plan.document import Trip, VisitKind
+from tripplan.plan.loops import FAR
 from tripplan.plan.obstacles import fits_alone, obstacles
 from tripplan.plan.season import Season
 from tripplan.travel import crew_dates
@@ -61,7 +62,8 @@ def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> It
         if not text:
             text = f"Nothing falls due {while_away}"
         if before:
-            text += f"; swapped before, because due in it: {_dated(before)}"
+            verb = "swapped" if all(what == "swap" for _, _, what in before) else "served"
+            text += f"; {verb} before, because due in it: {_dated(before)}"
         yield f"{text}."
 
 
@@ -90,7 +92,7 @@ def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
     )
 
 
-_Dated = list[tuple[str, date]]
+_Dated = list[tuple[str, date, str]]
 
 
 def _falling_due(
@@ -102,25 +104,30 @@ def _falling_due(
     before: _Dated = []
     for task in season.tasks:
         site_id = task.site.site_id
-        swap_by = outlook.sites[site_id].swap_by
+        by = outlook.sites[site_id].swap_by
+        what = "set out" if task.at_home else "swap"
+        taken_in = False
         for trip in trips:
             visit = next((one for one in trip.visits if one.site_id == site_id), None)
             if visit is None:
                 continue
-            inside = absence.first <= swap_by <= absence.last
+            if visit.kind is VisitKind.TAKE_IN and task.take_by < FAR:
+                by, what, taken_in = season.date_of(task.take_by), "take in", True
+            inside = absence.first <= by <= absence.last
             if inside and trip.date < absence.first:
-                before.append((site_id, swap_by))
+                before.append((site_id, by, what))
             elif inside:
-                (handled if trip.date <= swap_by else due).append((site_id, swap_by))
-            swap_by = visit.next_swap_by
-        if absence.first <= swap_by <= absence.last and season.day_number(swap_by) < task.end:
-            due.append((site_id, swap_by))
+                (handled if trip.date <= by else due).append((site_id, by, what))
+            by, what = visit.next_swap_by, "swap"
+        if not taken_in and absence.first <= by <= absence.last and season.day_number(by) < task.end:
+            due.append((site_id, by, what))
     return due, handled, before
 
 
 def _dated(sites: _Dated) -> str:
     shown = [
-        f"{site_id} (swap by {_day(by)})" for site_id, by in sorted(sites, key=lambda one: (one[1], one[0]))
+        f"{site_id} ({what} by {_day(by)})"
+        for site_id, by, what in sorted(sites, key=lambda one: (one[1], one[0]))
     ]
     more = f" and {len(shown) - 6} more" if len(shown) > 6 else ""
     return f"{', '.join(shown[:6])}{more}"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 
 from tripplan.clock import moment_to_local
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import Loop, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Trips
 from tripplan.plan.timing import TimedTrip, TimedVisit, time_trip
@@ -41,6 +41,7 @@ class _Chain:
     put_in: dict[int, int] = field(default_factory=dict)
 
 
+_KG_SLACK = 1e-9
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -107,12 +108,46 @@ def assemble_trips(season: Season, outlook: Outlook, book: TripBook, trips: Trip
             raise JobsDoNotFitError(
                 season.tasks[s].site.site_id for s in first if season.tasks[s].job_minutes
             )
+        _require_light(season, index, timed, chain)
         done.append(_trip(season, outlook, index, timed, chain))
         for s in trips[index]:
             chain.visited[s] = day.day
             if season.tasks[s].swaps[day.day]:
                 chain.put_in[s] = day.day
     return tuple(done)
+
+
+def _kind(season: Season, index: int, task: int, chain: _Chain) -> VisitKind:
+    """Return what a visit does, given the visits before it."""
+    what, day = season.tasks[task], season.days[index].day
+    if what.takes_in(day):
+        return VisitKind.TAKE_IN
+    if what.at_home and task not in chain.visited:
+        return VisitKind.SET_OUT
+    return VisitKind.SWAP if what.swaps[day] else VisitKind.CALL
+
+
+def _visit_kg(season: Season, index: int, task: int, chain: _Chain) -> float:
+    """Return what a visit adds to the load of its loop. [kg]."""
+    kind, site = _kind(season, index, task, chain), season.tasks[task].site
+    pack = 0.0 if kind is VisitKind.CALL else season.fleet.pack_types[site.pack_type].weight_kg
+    return pack + (site.device_kg if kind in (VisitKind.SET_OUT, VisitKind.TAKE_IN) else 0.0)
+
+
+def _require_light(season: Season, index: int, timed: TimedTrip, chain: _Chain) -> None:
+    """
+    Require loops that can be carried though a device is set out later than was reckoned with.
+
+    Raises
+    ------
+    JobsDoNotFitError
+        Naming the sites whose device must be reckoned with on every visit.
+    """
+    most = season.fleet.crews[season.days[index].crew].carry_kg
+    for loop in (loop for stop in timed.stops for loop in stop.loops):
+        tasks = [visit.task for visit in loop.visits]
+        if sum(_visit_kg(season, index, s, chain) for s in tasks) > most + _KG_SLACK:
+            raise JobsDoNotFitError(season.tasks[s].site.site_id for s in tasks if season.tasks[s].at_home)
 
 
 def _trip(season: Season, outlook: Outlook, index: int, timed: TimedTrip, chain: _Chain) -> Trip:
@@ -139,11 +174,7 @@ def _trip(season: Season, outlook: Outlook, index: int, timed: TimedTrip, chain:
                     moment_to_local(day.midnight + loop.leave, fleet.zone),
                     moment_to_local(day.midnight + loop.back, fleet.zone),
                     _loop_metres(season, [v.task for v in loop.visits]),
-                    sum(
-                        fleet.pack_types[season.tasks[v.task].site.pack_type].weight_kg
-                        for v in loop.visits
-                        if season.tasks[v.task].swaps[day.day]
-                    ),
+                    sum(_visit_kg(season, index, v.task, chain) for v in loop.visits),
                     tuple(_visit(season, outlook, index, visit, chain) for visit in loop.visits),
                 )
                 for loop in stop.loops
@@ -174,8 +205,10 @@ def _loop_metres(season: Season, order: list[int]) -> float:
     return float(sum(season.travel.walk_m(a, b) for a, b in pairwise(ids)))
 
 
-def _last_good_day(season: Season, task: int, chain: _Chain) -> int:
+def _last_good_day(season: Season, index: int, task: int, chain: _Chain) -> int:
     what = season.tasks[task]
+    if what.takes_in(season.days[index].day):
+        return what.take_by
     if task not in chain.visited:
         return what.due
     put_in = chain.put_in.get(task)
@@ -185,7 +218,7 @@ def _last_good_day(season: Season, task: int, chain: _Chain) -> int:
 def _set_by(season: Season, index: int, chain: _Chain, site_ids: list[str]) -> tuple[str, ...]:
     """Sites of the trip that could wait least: their date comes before the next on which a crew could go."""
     task_of = {task.site.site_id: s for s, task in enumerate(season.tasks)}
-    ends = {site_id: _last_good_day(season, task_of[site_id], chain) for site_id in site_ids}
+    ends = {site_id: _last_good_day(season, index, task_of[site_id], chain) for site_id in site_ids}
     earliest = min(ends.values())
     day = season.days[index].day
 
@@ -207,11 +240,16 @@ def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chai
     else:
         arrays = (renewal.swap_by, renewal.flat_early, renewal.flat_likely, renewal.flat_late)
         found = tuple(date.fromordinal(int(array[put_in])) for array in arrays)  # type: ignore[assignment]
+    kind = _kind(season, index, visit.task, chain)
     swap = bool(task.swaps[day.day])
     after = date.fromordinal(int(renewal.swap_by[day.day])) if swap else found[0]
     is_first = visit.task not in chain.visited
     end = season.day_number(found[0])
     after_day = chain.visited.get(visit.task, -1)
+    if kind is VisitKind.TAKE_IN:
+        after = outlook.to
+        end = task.take_from + season.fleet.plan.take_in_days
+        after_day = max(after_day, task.take_from - 1)
     wanted = season.fleet.plan.fallback_dates
     reach = task.reach if is_first else task.reach_later
     left = sum(day.day < d <= end for d in reach)
@@ -228,7 +266,7 @@ def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chai
         flat_likely=found[2],
         flat_late=found[3],
         pack_type=task.site.pack_type,
-        swap=swap,
+        kind=kind,
         jobs=tuple(job.job for job in jobs),
         fallback_left=left,
         fallback_possible=wanted == 0 or (in_window > wanted and left >= wanted),
@@ -256,10 +294,13 @@ def expected_dark_days(season: Season, outlook: Outlook, trips: tuple[Trip, ...]
     total = 0.0
     for site in season.fleet.sites:
         put_in: date | None = None
+        # after its last day in service a device may well be dark
+        end = outlook.to if site.active_to is None else min(outlook.to, site.active_to + timedelta(days=1))
         for trip in trips:
             for visit in trip.visits:
-                if visit.site_id == site.site_id and visit.swap:
-                    total += outlook.expected_dark_days(site.site_id, put_in, trip.date)
+                if visit.site_id == site.site_id and visit.kind is not VisitKind.CALL:
+                    total += outlook.expected_dark_days(site.site_id, put_in, min(trip.date, end))
                     put_in = trip.date
-        total += outlook.expected_dark_days(site.site_id, put_in, outlook.to)
+                    end = trip.date if visit.kind is VisitKind.TAKE_IN else end
+        total += outlook.expected_dark_days(site.site_id, put_in, end)
     return total

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from tripplan.clock import MINUTES_PER_DAY, local_moment
 from tripplan.fleet import Crew, Fleet, Site
-from tripplan.forecast.outlook import Outlook
+from tripplan.forecast.outlook import Outlook, SiteForecast
 from tripplan.plan.charging import most_charged
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Day, Season, SiteTask, shortest_over_all, walk_seconds
 from tripplan.plan.wanted import asked_sites, bearing_wishes, build_wanted, season_as_wished
-from tripplan.travel import Travel, crew_dates, open_spans, usable_daylight
+from tripplan.travel import Travel, crew_dates, may_be_visited, open_spans, usable_daylight
 from tripplan.wishes import Wish
 
 __all__ = ["build_season"]
@@ -109,23 +109,30 @@ def _due_tasks(
         now = outlook.sites[site.site_id]
         renewal = outlook.renewals[site.site_id]
         in_place = now.swap_by.toordinal() - origin
+        take_from, take_by = _taking_in(fleet, site, now, origin)
         end = last if site.active_to is None else min(last, site.active_to.toordinal() - origin + 1)
+        if end <= 0:
+            end = -FAR  # out of service already: no power is owed
         jobs = fleet.open_jobs.get(site.site_id, ())
         job_due = min((job.due_by.toordinal() - origin for job in jobs if job.due_by), default=FAR)
-        if site.waits_for_setting_out(now.swap_by, outlook.on):
-            continue  # a note names it
+        if now.at_home and (site.active_from is None or end < 0):
+            continue  # it is not to be set out; a note names it
         owed = in_place < end
-        due = min(in_place, job_due)
+        # jobs at a device that stands at home are done when it is set out; their dates set none
+        due = in_place if now.at_home else min(in_place, job_due)
         is_asked = site.site_id in asked
+        take_by = take_by if take_by < last else FAR
         if due >= end:
-            if not is_asked:
+            if not is_asked and (take_by == FAR or now.at_home):
                 continue
             due = FAR
         fresh = renewal.swap_by.astype(np.int64) - origin
         # a site that is not due is swapped on request only, unless a job brings the crew there
-        wanted = owed or (is_asked and not jobs)
+        wanted = owed or (is_asked and not jobs) or now.at_home
         swaps = (fresh >= in_place) if wanted else np.zeros(n_days, np.bool_)
         renewed = np.where(swaps, fresh, in_place)
+        swaps[max(0, take_from) :] = False
+        renewed[max(0, take_from) :] = FAR
         likely_now = now.flat_likely.toordinal() - origin
         likely = np.where(swaps, renewal.flat_likely.astype(np.int64) - origin, likely_now)
         tasks.append(
@@ -143,12 +150,23 @@ def _due_tasks(
                 (),
                 int(end),
                 # where a fresh pack lasts just as long, a visit for a job may leave the old one in
-                swaps & ~(np.bool_(bool(jobs)) & (fresh == in_place)),
+                swaps & ~(np.bool_(bool(jobs) and not now.at_home) & (fresh == in_place)),
                 site.site_id in jobs_always,
                 is_asked,
+                now.at_home,
+                take_from,
+                take_by,
             )
         )
     return tasks
+
+
+def _taking_in(fleet: Fleet, site: Site, now: SiteForecast, origin: int) -> tuple[int, int]:
+    """Return the first day on which a visit takes the device in, and the last day in time."""
+    if site.active_to is None or (now.at_home and site.active_from is None):
+        return FAR, FAR
+    first = site.active_to.toordinal() - origin
+    return first, first + fleet.plan.take_in_days
 
 
 def _crew_days(
@@ -181,7 +199,7 @@ def _crew_days(
             spans: dict[int, tuple[tuple[int, int], ...] | None] = {}
             for s, task in enumerate(tasks):
                 light = lights[park_of[s]]
-                if light is None or not _may_visit(task, number):
+                if light is None or not _may_visit(fleet, task, number, day):
                     continue
                 allowed = _spans(fleet, task.site, crew, day, midnight, light)
                 if allowed is None or allowed:
@@ -202,10 +220,15 @@ def _crew_days(
     return tuple(found)
 
 
-def _may_visit(task: SiteTask, day: int) -> bool:
+def _may_visit(fleet: Fleet, task: SiteTask, number: int, date_of: date) -> bool:
     """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
+    if not may_be_visited(fleet, task.site, date_of, at_home=task.at_home):
+        return False
+    if task.takes_in(number):
+        return True
     asked_job = task.asked and task.job_minutes > 0 and not task.swaps.any()
-    return bool(task.swaps[day]) or task.due < task.in_place or day > task.in_place or asked_job
+    more = task.due < task.in_place or number > task.in_place or asked_job
+    return bool(task.swaps[number]) or more
 
 
 def _spans(
@@ -235,8 +258,11 @@ def _with_reach(season: Season) -> Season:
         ends = {loose: season.close_by(day, loose=loose) for loose in (False, True)}
         for s in day.spans:
             task = season.tasks[s]
-            if task.swaps[day.day]:
-                if _alone(season, day, s, task.job_minutes, ends, walks, loose=False):
+            if task.carries(day.day, loose=False):
+                too_late = task.at_home and task.takes_in(day.day)
+                if not too_late and _alone(
+                    season, day, s, task.job_minutes, ends, walks, loose=False, first_visit=True
+                ):
                     reach[s].add(day.day)
                 if _alone(season, day, s, 0.0, ends, walks, loose=False):
                     later[s].add(day.day)
@@ -260,7 +286,8 @@ def _shelf_is_bare(season: Season, name: str, day: int, known: dict[tuple[str, i
     if not season.fleet.stock_is_kept:
         return False
     if (name, day) not in known:
-        known[name, day] = most_charged(season.fleet, season.first, name, 0, day) == 0
+        coming = season.coming_in(name, day)
+        known[name, day] = most_charged(season.fleet, season.first, name, 0, day, coming) == 0
     return known[name, day]
 
 
@@ -273,15 +300,19 @@ def _alone(
     walks: dict[tuple[int, bool], tuple[int, int]],
     *,
     loose: bool,
+    first_visit: bool = False,
 ) -> bool:
     """Play the trip to one site that leaves as early as the crew may."""
     task, p = season.tasks[s], season.park_of[s]
     light = day.light[p]
     crew = season.fleet.crews[day.crew]
-    takes = (task.pays if loose else task.swaps)[day.day]
-    if takes and (
-        season.fleet.pack_types[task.site.pack_type].weight_kg > crew.carry_kg + 1e-9 or crew.packs_aboard < 1
-    ):
+    moves = task.takes_in(day.day) or (first_visit and task.at_home)
+    load = task.site.device_kg if moves else 0.0
+    if task.carries(day.day, loose=loose):
+        load += season.fleet.pack_types[task.site.pack_type].weight_kg
+        if crew.packs_aboard < 1:
+            return False
+    if load > crew.carry_kg + 1e-9:
         return False
     if light is None:
         return False

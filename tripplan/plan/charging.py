@@ -51,7 +51,10 @@ class ShelfRun:
 
 
 def swaps_and_returns(
-    fleet: Fleet, swapped: Iterable[tuple[int, Site]]
+    fleet: Fleet,
+    swapped: Iterable[tuple[int, Site]],
+    set_out: Iterable[tuple[int, Site]] = (),
+    taken_in: Iterable[tuple[int, Site]] = (),
 ) -> tuple[dict[str, dict[int, int]], dict[str, dict[int, int]]]:
     """
     Count by type and day what swaps take from the shelf, and what they bring back to be charged.
@@ -62,6 +65,8 @@ def swaps_and_returns(
         Its packs in place.
     swapped : iterable of (int, Site)
         Day number and site of each swap.
+    set_out, taken_in : iterable of (int, Site), optional
+        The same of devices set out, which take a pack and bring none, and taken in, which bring one.
 
     Returns
     -------
@@ -70,16 +75,23 @@ def swaps_and_returns(
         suspect or retired, a pack of its own type where that is not the site's.
     """
     swaps: dict[str, dict[int, int]] = {}
-    odd = fleet.odd_returns
+    returns: dict[str, dict[int, int]] = {}
+    new = list(set_out)
+    # where a device is set out, what packs.csv has there is of the season before and comes back with nobody
+    odd = {
+        site_id: name
+        for site_id, name in fleet.odd_returns.items()
+        if all(site.site_id != site_id for _, site in new)
+    }
     first_swaps: dict[str, tuple[int, Site]] = {}
-    for day, site in swapped:
-        per_day = swaps.setdefault(site.pack_type, {})
-        per_day[day] = per_day.get(day, 0) + 1
-        if site.site_id in odd and day <= first_swaps.get(site.site_id, (day, site))[0]:
-            first_swaps[site.site_id] = (day, site)
-    if not first_swaps:
-        return swaps, swaps
-    returns = {name: dict(days) for name, days in swaps.items()}
+    exchanged = list(swapped)
+    for counts, moves in ((swaps, [*exchanged, *new]), (returns, [*exchanged, *taken_in])):
+        for day, site in moves:
+            per_day = counts.setdefault(site.pack_type, {})
+            per_day[day] = per_day.get(day, 0) + 1
+            first = first_swaps.get(site.site_id, (day, site))[0]
+            if counts is returns and site.site_id in odd and day <= first:
+                first_swaps[site.site_id] = (day, site)
     for site_id, (day, site) in first_swaps.items():
         returns[site.pack_type][day] -= 1
         if odd[site_id]:
@@ -88,7 +100,13 @@ def swaps_and_returns(
     return swaps, returns
 
 
-def play_shelf(fleet: Fleet, first: date, swapped: Iterable[tuple[int, Site]]) -> ShelfRun:
+def play_shelf(
+    fleet: Fleet,
+    first: date,
+    swapped: Iterable[tuple[int, Site]],
+    set_out: Iterable[tuple[int, Site]] = (),
+    taken_in: Iterable[tuple[int, Site]] = (),
+) -> ShelfRun:
     """
     Play the shelf through the swaps of a season.
 
@@ -100,13 +118,15 @@ def play_shelf(fleet: Fleet, first: date, swapped: Iterable[tuple[int, Site]]) -
         The season's first date.
     swapped : iterable of (int, Site)
         Day number and site of each swap.
+    set_out, taken_in : iterable of (int, Site), optional
+        The same of devices set out and taken in.
 
     Returns
     -------
     ShelfRun
         As `charge_schedule`, with what `swaps_and_returns` says comes back.
     """
-    return charge_schedule(fleet, first, *swaps_and_returns(fleet, swapped))
+    return charge_schedule(fleet, first, *swaps_and_returns(fleet, swapped, set_out, taken_in))
 
 
 def charge_schedule(
@@ -257,7 +277,7 @@ def _counts_from(fleet: Fleet, first: date, end: int) -> int:
     return (day - first).days
 
 
-def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -> int:
+def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int, coming: int = 0) -> int:
     """
     Return how many packs of a type can be swapped in within some days, at the very most.
 
@@ -271,6 +291,8 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -
         Pack type.
     since, until : int
         Day numbers, both included.
+    coming : int, default 0
+        Packs that devices taken in before `until` may bring back beside the swaps.
 
     Returns
     -------
@@ -281,7 +303,8 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int) -
         a relaxation.
     """
     shelf = fleet.charged_on_shelf(name)
-    later = fleet.uncharged_on_shelf(name) + sum(other == name for other in fleet.odd_returns.values())
+    later = fleet.uncharged_on_shelf(name) + coming
+    later += sum(other == name for other in fleet.odd_returns.values())
     if shelf + later == 0:
         return 0  # each swap takes a charged pack, so that none ever comes back
     total = shelf + (later if since > 0 else 0)

@@ -71,14 +71,17 @@ def _fresh_until(context: Context, site: Site, day: date) -> date:
 
 
 def _is_owed(context: Context, site: Site, due: date) -> bool:
-    return due < context.outlook.to and (site.active_to is None or due <= site.active_to)
+    end = site.active_to
+    return due < context.outlook.to and (end is None or due <= end >= context.outlook.on)
 
 
 def _does_without(context: Context, reach: Reach, plan: Plan, gone: Trip, site_id: str) -> bool:
     """Tell whether a site's other visits keep it in time, each with the fallback dates asked for."""
     site = context.fleet.sites_by_id[site_id]
-    if site_id in context.fleet.open_jobs:
-        return False  # another visit would have to do the jobs, and be longer
+    if site_id in context.fleet.open_jobs or any(
+        visit.moves_device for trip in plan.trips for visit in trip.visits if visit.site_id == site_id
+    ):
+        return False  # another visit would have to do the jobs, and be longer, or to move the device
     days = [
         trip.date
         for trip in sorted(plan.trips, key=lambda trip: trip.date)
@@ -101,7 +104,8 @@ def _does_without(context: Context, reach: Reach, plan: Plan, gone: Trip, site_i
 
 def _alone(context: Context, reach: Reach, plan: Plan, site: Site) -> tuple[date, ...]:
     """Return dates on which free crews could serve a site in time all season; empty where they cannot."""
-    if site.active_from is not None and site.active_from > context.outlook.on:
+    waits = site.active_from is not None and site.active_from > context.outlook.on
+    if waits or context.is_at_home(site) or context.in_by(site) is not None:
         return ()
     fleet = context.fleet
     busy: dict[date, list[str]] = {}

@@ -332,11 +332,13 @@ def _check_visit(context: Context, trip: Trip, visit: Visit, crew: Crew, sums: _
             f"work starts {context.clock_text(start)}, {minutes_text(arrive - start)} before arriving "
             f"{context.clock_text(arrive)}",
         )
-    too_early = site.active_from is not None and trip.date < site.active_from
-    too_late = site.active_to is not None and trip.date > site.active_to
-    if too_early or too_late:
-        edge = f"from {site.active_from}" if too_early else f"until {site.active_to}"
-        yield Refusal(Rule.ACTIVE, where, f"visited on {trip.date}; {site.label} is active {edge}")
+    if trip.date < context.first_date(site):
+        yield Refusal(
+            Rule.ACTIVE,
+            where,
+            f"visited on {trip.date}; {site.label} is active from {site.active_from} and not visited before "
+            f"{context.first_date(site)}",
+        )
         return
     spans = context.spans(site, crew, trip.date)
     if not any(opens <= start and finish <= closes for opens, closes in spans):

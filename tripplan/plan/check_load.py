@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from tripplan.fleet import Crew
 from tripplan.plan.check_rules import Context, Refusal, Rule
-from tripplan.plan.document import Trip, Visit
+from tripplan.plan.document import Trip, Visit, VisitKind
 
 __all__ = ["check_load"]
 
@@ -37,9 +37,9 @@ def check_load(context: Context, trip: Trip, crew: Crew) -> Iterator[Refusal]:
     for number, stop in enumerate(trip.stops, 1):
         for loop in stop.loops:
             weights = [
-                types[visit.pack_type].weight_kg
+                context.load_kg(visit)
                 for visit in loop.visits
-                if visit.swap and visit.pack_type in types
+                if visit.kind is not VisitKind.CALL and visit.pack_type in types
             ]
             carried = sum(weights)
             where = f"{trip.trip_id}, stop {number}"
@@ -58,12 +58,12 @@ def check_load(context: Context, trip: Trip, crew: Crew) -> Iterator[Refusal]:
     for visit in trip.visits:
         if visit.swap:
             counts[visit.pack_type] = counts.get(visit.pack_type, 0) + 1
-    swaps = sum(counts.values())
-    if swaps > crew.packs_aboard:
+    aboard = sum(visit.kind is not VisitKind.CALL for visit in trip.visits)
+    if aboard > crew.packs_aboard:
         yield Refusal(
             Rule.ABOARD,
             trip.trip_id,
-            f"{swaps} swaps; the vehicle of {crew.name} takes {crew.packs_aboard} packs",
+            f"{aboard} packs to bring or fetch; the vehicle of {crew.name} takes {crew.packs_aboard} packs",
         )
     if {name: count for name, count in trip.packs.items() if count} != counts:
         yield Refusal(Rule.SUMS, trip.trip_id, f"packs says {dict(trip.packs)}; the swaps are {counts}")

@@ -36,7 +36,7 @@ class Reach:
         site : Site
             A site of the fleet.
         with_jobs : bool
-            Whether its open jobs are done too, as on a first visit.
+            Whether it is the first visit: its open jobs are done too, and a device at home is set out.
 
         Returns
         -------
@@ -61,7 +61,7 @@ class Reach:
         crew : Crew
             Who goes.
         with_jobs : bool
-            Whether its open jobs are done too.
+            As for `dates`.
 
         Returns
         -------
@@ -69,17 +69,19 @@ class Reach:
             Sorted.
         """
         work, _ = exact_seconds(self.context.work_minutes(site, with_jobs=with_jobs))
-        return tuple(day for day in self.context.dates_of(crew) if self._can_go(site, crew, day, work))
+        dates = self.context.dates_of(crew)
+        return tuple(day for day in dates if self._can_go(site, crew, day, work, is_first=with_jobs))
 
-    def _can_go(self, site: Site, crew: Crew, day: date, work: int) -> bool:
+    def _can_go(self, site: Site, crew: Crew, day: date, work: int, *, is_first: bool) -> bool:
         """Play the out-and-back trip that leaves as early as the crew may."""
         context = self.context
+        fetches = site.active_to is not None and day >= site.active_to
+        sets_out = is_first and context.is_at_home(site)
         weight = context.fleet.pack_types[site.pack_type].weight_kg
-        if weight > crew.carry_kg or crew.packs_aboard < 1:
+        weight += site.device_kg if fetches or sets_out else 0.0
+        if weight > crew.carry_kg + 1e-9 or crew.packs_aboard < 1:
             return False
-        if (site.active_from is not None and day < site.active_from) or (
-            site.active_to is not None and day > site.active_to
-        ):
+        if day < context.first_date(site) or (fetches and sets_out):
             return False
         spans = context.spans(site, crew, day)
         place = context.place_of(site)

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 
 from tripplan.clock import MINUTES_PER_DAY, local_moment, moment_to_local
 from tripplan.fleet import Crew, Fleet, Site
 from tripplan.forecast.outlook import Outlook
+from tripplan.plan.document import Visit, VisitKind
 from tripplan.travel import Travel, crew_dates, open_spans, usable_daylight
 
 __all__ = ["Context", "Daylight", "Refusal", "Rule", "exact_seconds", "minutes_text"]
@@ -60,6 +61,7 @@ class Rule(StrEnum):
     JOBS = "jobs"
     CALL = "call without a swap"
     NEEDLESS = "needless swap"
+    DEVICE = "device out or in"
     CHAIN = "swap-by chain"
     FLAT_DATES = "flat dates"
     LEFT_OUT = "site left out"
@@ -249,6 +251,32 @@ class Context:
         if crew.name not in self._dates:
             self._dates[crew.name] = tuple(crew_dates(self.fleet, crew, self.outlook.on, self.outlook.to))
         return self._dates[crew.name]
+
+    def is_at_home(self, site: Site) -> bool:
+        """Tell whether the device stands at home as the season begins."""
+        return self.outlook.sites[site.site_id].at_home
+
+    def in_by(self, site: Site) -> date | None:
+        """Return the last day in time for taking a device in; None where the season does not owe that."""
+        if site.active_to is None:
+            return None
+        last = site.active_to + timedelta(days=self.fleet.plan.take_in_days)
+        return last if last < self.outlook.to else None
+
+    def first_date(self, site: Site) -> date:
+        """Return the first date on which a visit finds a device, or may set it out."""
+        if site.active_from is None:
+            return date.min
+        ahead = self.fleet.plan.set_out_days if self.is_at_home(site) else 0
+        return site.active_from - timedelta(days=ahead)
+
+    def load_kg(self, visit: Visit) -> float:
+        """Return what a visit adds to the load of its loop: a pack, and the device that it moves. [kg]."""
+        if visit.kind is VisitKind.CALL:
+            return 0.0
+        site = self.fleet.sites_by_id[visit.site_id]
+        kind = self.fleet.pack_types.get(visit.pack_type)
+        return (kind.weight_kg if kind else 0.0) + (site.device_kg if visit.moves_device else 0.0)
 
     def work_minutes(self, site: Site, *, with_jobs: bool) -> float:
         """Return the work at a site: the swap, and its open jobs on the first visit. [min]."""

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, timedelta
 
 from tripplan.fleet import Site
 from tripplan.plan.check_reach import Reach
 from tripplan.plan.check_rules import Context, Refusal, Rule, exact_seconds, minutes_text
-from tripplan.plan.document import Plan, Trip, Unserved, Visit
-from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, names_site
+from tripplan.plan.document import Plan, Trip, Unserved, Visit, VisitKind
+from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, names_site
 
 __all__ = ["check_season"]
 
@@ -88,10 +88,14 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain, notes: tuple[str
     """
     Follow the packs of one site; yield false dates, and collect the dates missed.
 
-    A site that comes into service after its pack has had its day may wait for its setting out, which
-    is no swap: a plan that does not visit it owes it nothing as long as the note on such sites names it.
+    A device that stands at home is owed its setting out by ``active_from``, as one that stands is owed its
+    swap; and a device that is out is owed its taking in within the days after ``active_to``.
     """
     outlook, site = context.outlook, chain.site
+    at_home = context.is_at_home(site)
+    fetched: date | None = None
+    in_by = context.in_by(site)
+    ends = outlook.to if site.active_to is None else min(outlook.to, site.active_to + timedelta(days=1))
     noted = any(names_site(NO_FALLBACK_NOTE, note, site.site_id) for note in notes)
     now = outlook.sites[site.site_id]
     pack = _InPlace(None, now.swap_by, (now.flat_early, now.flat_likely, now.flat_late))
@@ -99,11 +103,19 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain, notes: tuple[str
     for number, (trip, visit) in enumerate(chain.visits):
         where = f"{trip.trip_id}, site {site.site_id}"
         day, is_first = trip.date, number == 0
+        yield from _check_kind(where, site, visit, day, at_home=at_home, fetched=fetched)
         yield from _check_found(where, visit, pack)
         yield from _check_work(context, where, site, visit, is_first=is_first)
         due = _due(context, site, pack, first_visit=is_first)
         if _is_owed(context, site, due) and day > due:
             chain.missed.append((due, pack.swap_by, day, (day - due).days))
+        if visit.kind is VisitKind.TAKE_IN:
+            if in_by is not None and day > in_by and fetched is None:
+                chain.missed.append((in_by, in_by, day, (day - in_by).days))
+            yield from _check_taking_in(context, reach, where, chain, number, named=noted)
+            chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, min(day, ends))
+            fetched = previous = day
+            continue
         yield from _check_fallback(context, reach, where, chain, number, pack, previous, named=noted)
         fresh = _fresh_pack(context, site, day)
         if fresh is not None:
@@ -117,16 +129,88 @@ def _check_chain(context: Context, reach: Reach, chain: _Chain, notes: tuple[str
                     f"on {day} is to be swapped by {after}",
                 )
             if visit.swap:
-                chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, day)
+                chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, min(day, ends))
                 pack = fresh
+        at_home = at_home and visit.kind is not VisitKind.SET_OUT
         previous = day
-    chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, outlook.to)
+    if fetched is not None:
+        return
+    chain.dark_days += outlook.expected_dark_days(site.site_id, pack.put_in, ends)
     due = _due(context, site, pack, first_visit=not chain.visits)
-    waits = site.waits_for_setting_out(now.swap_by, outlook.on) and any(
-        names_site(NOT_SET_OUT_NOTE, note, site.site_id) for note in notes
-    )
-    if _is_owed(context, site, due) and not (waits and not chain.visits):
+    if _is_owed(context, site, due) and (not at_home or site.active_from is not None):
         chain.missed.append((due, pack.swap_by, None, (outlook.to - due).days))
+    if in_by is not None and not at_home:
+        chain.missed.append((in_by, in_by, None, (outlook.to - in_by).days))
+
+
+def _check_kind(
+    where: str,
+    site: Site,
+    visit: Visit,
+    day: date,
+    *,
+    at_home: bool,
+    fetched: date | None,
+) -> Iterator[Refusal]:
+    """Yield a visit that does what cannot be done with the device as it then stands."""
+    over = site.active_to is not None and day >= site.active_to
+    if fetched is not None:
+        yield Refusal(Rule.DEVICE, where, f"visited on {day}, after its device was taken in on {fetched}")
+    elif at_home and visit.kind is not VisitKind.SET_OUT:
+        yield Refusal(
+            Rule.DEVICE, where, f"the visit is a {visit.kind}, but the device stands at home: it is set out"
+        )
+    elif at_home and (over or site.active_from is None):
+        edge = "no active_from says when" if site.active_from is None else f"active until {site.active_to}"
+        yield Refusal(Rule.DEVICE, where, f"set out on {day}; {edge}")
+    elif not at_home and visit.kind is VisitKind.SET_OUT:
+        yield Refusal(Rule.DEVICE, where, "the device is set out, but it stands there already")
+    elif not at_home and over and visit.kind is not VisitKind.TAKE_IN:
+        yield Refusal(
+            Rule.DEVICE,
+            where,
+            f"a {visit.kind} on {day}; from {site.active_to} (active_to) on a visit takes the device in",
+        )
+    elif not over and visit.kind is VisitKind.TAKE_IN:
+        edge = "it has no active_to" if site.active_to is None else f"it is to run until {site.active_to}"
+        yield Refusal(Rule.DEVICE, where, f"the device is taken in on {day}; {edge}")
+
+
+def _check_taking_in(
+    context: Context, reach: Reach, where: str, chain: _Chain, number: int, *, named: bool
+) -> Iterator[Refusal]:
+    """Yield a taking in that leaves too few later dates unnamed, or says wrong dates."""
+    (trip, visit), site = chain.visits[number], chain.site
+    if visit.next_swap_by != context.outlook.to:
+        yield Refusal(
+            Rule.CHAIN,
+            where,
+            f"next_swap_by says {visit.next_swap_by}; nothing is owed after taking in, so it is the "
+            f"season's last date, {context.outlook.to}",
+        )
+    in_by = context.in_by(site)
+    if in_by is None or site.active_to is None or trip.date > in_by:
+        return
+    wanted = context.fleet.plan.fallback_dates
+    since = max(site.active_to, chain.visits[number - 1][0].date + timedelta(days=1) if number else date.min)
+    window = [day for day in reach.dates(site, with_jobs=number == 0) if since <= day <= in_by]
+    left = sum(day > trip.date for day in window)
+    possible = wanted == 0 or len(window) > wanted
+    if possible and left < wanted and (visit.fallback_possible or not named):
+        yield Refusal(
+            Rule.FALLBACK,
+            where,
+            f"taken in on {trip.date}, which leaves {left} of {wanted} later dates by {in_by}, though "
+            f"{len(window)} dates serve from {since}, and no note names it",
+        )
+    said, holds = (visit.fallback_left, visit.fallback_possible), (left, possible and left >= wanted)
+    if said != holds:
+        yield Refusal(
+            Rule.FALLBACK,
+            where,
+            f"fallback_left says {said[0]}, fallback_possible {said[1]}; {len(window)} dates serve from "
+            f"{since} to {in_by}, {left} of them later: {holds[0]}, {holds[1]}",
+        )
 
 
 def _fresh_pack(context: Context, site: Site, day: date) -> _InPlace | None:
@@ -149,6 +233,8 @@ def _fresh_pack(context: Context, site: Site, day: date) -> _InPlace | None:
 def _due(context: Context, site: Site, pack: _InPlace, *, first_visit: bool) -> date:
     """Return by when a site wants its next visit: for its power, or for a job with a date."""
     due = pack.swap_by
+    if first_visit and context.is_at_home(site):
+        return site.active_from or due  # its jobs wait for it
     if site.active_from is not None and site.active_from > context.outlook.on:
         due = max(due, site.active_from)  # power is needed from then on only
     if first_visit:
@@ -160,7 +246,8 @@ def _due(context: Context, site: Site, pack: _InPlace, *, first_visit: bool) -> 
 
 def _is_owed(context: Context, site: Site, due: date) -> bool:
     """Tell whether the season owes a visit by a date."""
-    return due < context.outlook.to and (site.active_to is None or due <= site.active_to)
+    end = site.active_to
+    return due < context.outlook.to and (end is None or due <= end >= context.outlook.on)
 
 
 def _check_found(where: str, visit: Visit, pack: _InPlace) -> Iterator[Refusal]:

@@ -10,7 +10,7 @@ from itertools import pairwise
 from tripplan.clock import moment_to_local
 from tripplan.fleet import SHELF, Pack, PackState
 from tripplan.plan.check_rules import Context, Refusal, Rule, exact_seconds
-from tripplan.plan.document import ChargeSlot, Plan
+from tripplan.plan.document import ChargeSlot, Plan, VisitKind
 
 __all__ = ["check_stock"]
 
@@ -41,30 +41,32 @@ def check_stock(context: Context, plan: Plan) -> Iterator[Refusal]:
     yield from _check_identities(context, plan)
 
 
-def _swaps(plan: Plan) -> dict[str, Counter[date]]:
-    """Count the swaps by pack type and date."""
+def _put_in(plan: Plan) -> dict[str, Counter[date]]:
+    """Count the packs put in by type and date: swapped in, or set out with their device."""
     found: dict[str, Counter[date]] = {}
     for trip in plan.trips:
         for visit in trip.visits:
-            if visit.swap:
+            if visit.kind in (VisitKind.SWAP, VisitKind.SET_OUT):
                 found.setdefault(visit.pack_type, Counter())[trip.date] += 1
     return found
 
 
 def _returns(context: Context, plan: Plan) -> dict[str, Counter[date]]:
     """
-    Count by type and date the packs that swaps bring back as packs to charge again.
+    Count by type and date the packs that come back, swapped out or taken in, as packs to charge again.
 
-    What packs.csv says of the pack in place counts for the first swap at a site: a suspect or retired one is
-    no spare, one of another type belongs to that type. Later swaps bring back what the plan put in.
+    What packs.csv says of the pack in place counts for the first that comes back from a site: a suspect or
+    retired one is no spare, one of another type belongs to that type. Later ones are what the plan put in.
     """
     standing = {pack.where: pack for pack in context.fleet.packs or ()}
     found: dict[str, Counter[date]] = {}
     for trip in sorted(plan.trips, key=lambda trip: trip.date):
         for visit in trip.visits:
-            if not visit.swap:
+            if visit.kind is VisitKind.CALL:
                 continue
             old = standing.pop(visit.site_id, None)
+            if visit.kind is VisitKind.SET_OUT:
+                continue  # what the file has there is of the season before
             if old is None:
                 found.setdefault(visit.pack_type, Counter())[trip.date] += 1
             elif old.state not in (PackState.SUSPECT, PackState.RETIRED):
@@ -200,7 +202,7 @@ def _check_charged(context: Context, plan: Plan) -> Iterator[Refusal]:
     """Yield the dates on which more packs are swapped in than are charged."""
     fleet = context.fleet
     returns = _returns(context, plan)
-    for name, swaps in sorted(_swaps(plan).items()):
+    for name, swaps in sorted(_put_in(plan).items()):
         if name not in fleet.pack_types:
             continue  # refused as a pack type
         shelf = fleet.charged_on_shelf(name)
@@ -220,7 +222,7 @@ def _check_charged(context: Context, plan: Plan) -> Iterator[Refusal]:
                 yield Refusal(
                     Rule.STOCK,
                     f"{day}, {name}",
-                    f"{swaps[day]} swapped in; {shelf} on the shelf + {charged} charged since - {used} used "
+                    f"{swaps[day]} put in; {shelf} on the shelf + {charged} charged since - {used} used "
                     f"before = {shelf + charged - used} charged packs",
                 )
             used += swaps[day]
@@ -235,16 +237,19 @@ def _check_identities(context: Context, plan: Plan) -> Iterator[Refusal]:
     back_on: dict[str, date] = {}
     for trip in sorted(plan.trips, key=lambda trip: (trip.date, context.moment(trip.leave))):
         for visit in trip.visits:
-            if not visit.swap:
+            if visit.kind is VisitKind.TAKE_IN and (fetched := at_site.pop(visit.site_id, None)) is not None:
+                where_now[fetched] = SHELF
+                back_on[fetched] = trip.date
+            if visit.kind in (VisitKind.CALL, VisitKind.TAKE_IN):
                 if visit.pack_in is not None:
                     yield Refusal(
                         Rule.PACK_IDENTITY,
                         f"{trip.trip_id}, site {visit.site_id}",
-                        f"pack {visit.pack_in} is named, but the visit leaves the old one in",
+                        f"pack {visit.pack_in} is named, but the visit puts none in",
                     )
                 continue
             came_back = at_site.pop(visit.site_id, None)
-            if came_back is not None:
+            if came_back is not None and visit.kind is VisitKind.SWAP:
                 where_now[came_back] = SHELF
                 back_on[came_back] = trip.date
             if visit.pack_in is None:

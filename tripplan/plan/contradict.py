@@ -21,6 +21,7 @@ from tripplan.plan.charging import charge_schedule, play_shelf
 from tripplan.plan.loops import FAR
 from tripplan.plan.obstacles import crew_obstacle, fresh_too_short, obstacles
 from tripplan.plan.season import Season
+from tripplan.plan.solution import shelf_moves
 from tripplan.plan.trips import TripBook
 from tripplan.travel import Travel
 from tripplan.wishes import Wish, WishKind
@@ -187,6 +188,10 @@ class _Puzzle:
         if not self.book.fits(index, visits):
             return None
         trial = {**trips, index: visits}
+        for s in visits:
+            when = sorted(season.days[i].day for i, there in trial.items() if s in there)
+            if season.tasks[s].senseless(when):
+                return None
         if self._short(trial):
             # which type a charger takes next is settled by a rule that is exact for one charger alone
             self.sure = self.sure and len(season.fleet.chargers) <= 1
@@ -195,11 +200,7 @@ class _Puzzle:
 
     def _short(self, trips: _Trips) -> bool:
         season = self.season
-        days = ((season.days[index].day, visits) for index, visits in trips.items())
-        swapped = [
-            (day, season.tasks[s].site) for day, visits in days for s in visits if season.tasks[s].swaps[day]
-        ]
-        return bool(play_shelf(season.fleet, season.first, swapped).shortages)
+        return bool(play_shelf(season.fleet, season.first, *shelf_moves(season, trips)).shortages)
 
 
 def _message(season: Season, outlook: Outlook, core: tuple[Wish, ...], *, sure: bool) -> str:
@@ -251,19 +252,21 @@ def _why_site(season: Season, outlook: Outlook, site_id: str, crews: list[Crew],
     site = fleet.sites_by_id[site_id]
     task = next((task for task in season.tasks if task.site.site_id == site_id), None)
     if task is None:
-        return f"{site_id} is not in service yet (active_from {site.active_from}), and is not planned before."
+        return f"{site_id} is out of service, and no active_from says when it is set out again."
     best: tuple[tuple[bool, float, date], str] | None = None
     for day in days:
         for crew in crews:
             if crew_obstacle(fleet, crew, day):
                 continue
-            found = obstacles(fleet, season.travel, crew, site, day)
+            takes_in = task.takes_in(season.day_number(day))
+            moves = takes_in or task.at_home
+            found = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
             text = found.text if found else ""
-            if not text and (task.swaps.any() or not task.job_minutes):
+            if not text and not takes_in and (task.swaps.any() or not task.job_minutes):
                 text = fresh_too_short(outlook, site, day)
             if not text:
                 number = season.day_number(day)
-                if not _shelf_has_one(season, site.pack_type, number):
+                if not takes_in and not _shelf_has_one(season, site.pack_type, number):
                     text = f"no charged pack of type {site.pack_type} is on the shelf by then"
             if not text:
                 return ""

@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 from typing import Any
 
-from tripplan.plan.document import Plan, Trip
+from tripplan.plan.document import Plan, Trip, VisitKind
 
 __all__ = ["PlanDifference", "SiteChange", "TripChange", "TripFate", "compare_plans"]
 
@@ -340,7 +340,8 @@ def _first_dates(plan: Plan, first: date) -> dict[str, date]:
     for trip in sorted(plan.trips, key=lambda one: one.date):
         if trip.date >= first:
             for visit in trip.visits:
-                found.setdefault(visit.site_id, visit.swap_by)
+                if visit.kind is not VisitKind.TAKE_IN:
+                    found.setdefault(visit.site_id, visit.swap_by)
     return found
 
 
@@ -357,7 +358,7 @@ def _trip_text(change: TripChange) -> str:
     if before is None:
         if after is None:
             raise ValueError("a change without a trip")
-        sites = ", ".join(visit.site_id for visit in after.visits)
+        sites = ", ".join(visit.label for visit in after.visits)
         return f"added: {_day(after.date)}, {after.crew}: {sites}"
     where = f"{_day(before.date)}, {before.crew}"
     if after is None:

@@ -25,6 +25,7 @@ __all__ = [
     "Trip",
     "Unserved",
     "Visit",
+    "VisitKind",
 ]
 
 PLAN_FORMAT = "tripplan-plan/1"
@@ -38,6 +39,15 @@ class Status(StrEnum):
     NO_FULL_PLAN = "no full plan"
 
 
+class VisitKind(StrEnum):
+    """What a visit does with pack and device."""
+
+    SWAP = "swap"
+    CALL = "call"
+    SET_OUT = "set out"
+    TAKE_IN = "take in"
+
+
 @dataclass(frozen=True)
 class Visit:
     """
@@ -48,15 +58,15 @@ class Visit:
     arrive, start, finish : datetime.datetime
         Reaching the site, beginning work (after waiting, if any) and ending it.
     swap_by : datetime.date
-        Swap-by date of the pack found there.
+        Swap-by date of the pack found there; where the device is set out, the day by whose end it is to run.
     next_swap_by : datetime.date
-        Swap-by date after the visit.
+        Swap-by date after the visit; where the device is taken in, the season's last date.
     flat_early, flat_likely, flat_late : datetime.date
-        Flat dates of the pack found there.
+        Flat dates of the pack found there; where the device is set out, the same as `swap_by`.
     pack_in : str or None
         Identity of the pack to put in, where assigned.
-    swap : bool
-        False for a call that leaves the pack in (a job only).
+    kind : VisitKind
+        A call leaves the pack in (a job only).
     jobs : tuple of str
         Other work done on this visit.
     fallback_left : int
@@ -76,10 +86,30 @@ class Visit:
     flat_late: date
     pack_type: str
     pack_in: str | None = None
-    swap: bool = True
+    kind: VisitKind = VisitKind.SWAP
     jobs: tuple[str, ...] = ()
     fallback_left: int = 0
     fallback_possible: bool = True
+
+    @property
+    def swap(self) -> bool:
+        """Whether a charged pack goes in: one pack out and one in, or the first with its device."""
+        return self.kind in (VisitKind.SWAP, VisitKind.SET_OUT)
+
+    @property
+    def brings_back(self) -> bool:
+        """Whether a pack comes home from the visit."""
+        return self.kind in (VisitKind.SWAP, VisitKind.TAKE_IN)
+
+    @property
+    def label(self) -> str:
+        """The site, and what is done there where that is no swap or call."""
+        return f"{self.site_id} ({self.kind})" if self.moves_device else self.site_id
+
+    @property
+    def moves_device(self) -> bool:
+        """Whether the device itself is set out or taken in."""
+        return self.kind in (VisitKind.SET_OUT, VisitKind.TAKE_IN)
 
 
 @dataclass(frozen=True)
@@ -116,7 +146,7 @@ class Trip:
     walk_minutes, work_minutes, wait_minutes : float
         The rest of back minus leave. [min]
     packs : mapping of str to int
-        Planned swaps by pack type.
+        Charged packs to bring for its visits, by pack type.
     set_by : tuple of str
         Sites whose swap-by date sets the date of this trip.
     moving : tuple of str
@@ -407,6 +437,7 @@ def _visit_to_json(visit: Visit) -> dict[str, Any]:
         "pack_type": visit.pack_type,
         "pack_in": visit.pack_in,
         "swap": visit.swap,
+        "kind": str(visit.kind),
         "jobs": list(visit.jobs),
         "fallback_left": visit.fallback_left,
         "fallback_possible": visit.fallback_possible,
@@ -450,6 +481,16 @@ def _trip_from_json(data: JsonObject) -> Trip:
     )
 
 
+def _kind_from_json(data: JsonObject) -> VisitKind:
+    """Return the kind; plans from before it was written say only whether the visit swaps."""
+    swap = data.flag("swap", default=True)
+    told = data.text("kind", str(VisitKind.SWAP if swap else VisitKind.CALL))
+    kind = VisitKind(told)
+    if swap != (kind in (VisitKind.SWAP, VisitKind.SET_OUT)):
+        raise ValueError(f"a visit of kind {told!r} says swap = {str(swap).lower()}")
+    return kind
+
+
 def _visit_from_json(data: JsonObject) -> Visit:
     return Visit(
         site_id=data.text("site_id"),
@@ -463,7 +504,7 @@ def _visit_from_json(data: JsonObject) -> Visit:
         flat_late=data.day("flat_late"),
         pack_type=data.text("pack_type"),
         pack_in=data.text_or_none("pack_in"),
-        swap=data.flag("swap", default=True),
+        kind=_kind_from_json(data),
         jobs=data.texts("jobs", ()),
         fallback_left=data.whole("fallback_left", 0),
         fallback_possible=data.flag("fallback_possible", default=True),

@@ -16,7 +16,7 @@ from datetime import date, datetime, timedelta
 
 from tripplan.clock import MINUTES_PER_DAY, local_moment, moment_to_local
 from tripplan.fleet import Fleet
-from tripplan.plan.document import Loop, Stop, Trip, Visit
+from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.plan.obstacles import fits_alone
 from tripplan.travel import Travel, open_spans, usable_daylight
 
@@ -234,18 +234,23 @@ def _waits_until(fleet: Fleet, travel: Travel, trip: Trip, visit: Visit, last: d
     """Return the last later date on which some crew alone can make the visit in time."""
     site = fleet.sites_by_id[visit.site_id]
     limit = last if not visit.swap else min(last, visit.swap_by)
+    if visit.kind is VisitKind.TAKE_IN and site.active_to is not None:
+        limit = min(last, site.active_to + timedelta(days=fleet.plan.take_in_days))
     for job in fleet.open_jobs.get(site.site_id, ()) if visit.jobs else ():
         limit = min(limit, job.due_by) if job.due_by else limit
     day = limit
     while day > trip.date:
-        if any(fits_alone(fleet, travel, crew, site, day) for crew in fleet.crews):
+        if any(
+            fits_alone(fleet, travel, crew, site, day, moves_device=visit.moves_device)
+            for crew in fleet.crews
+        ):
             return day
         day -= timedelta(days=1)
     return None
 
 
 def _skip(fleet: Fleet, travel: Travel, trip: Trip, visits: Sequence[VisitLeeway]) -> Iterator[SkipStep]:
-    calls = {visit.site_id for visit in trip.visits if not visit.swap}
+    calls = {visit.site_id for visit in trip.visits if visit.kind is VisitKind.CALL}
     able = sorted(
         ((one.waits_until, one.site_id) for one in visits if one.waits_until is not None),
         key=lambda one: (one[1] not in calls, -one[0].toordinal(), one[1]),

@@ -120,9 +120,9 @@ class Moving:
         rest: dict[int, frozenset[int]] = {i: v for i, v in self.trips.items() if i != index}
         late = self._surely_late({*rest, target})
         if late:
-            site_id, by = min(late, key=lambda one: (one[1], one[0]))
+            site_id, by, what = min(late, key=lambda one: (one[1], one[0]))
             more = f" and {len(late) - 1} more" if len(late) > 1 else ""
-            return f"{site_id} (swap by {_day(by)}){more} would be late, or it costs one trip more."
+            return f"{site_id} ({what} by {_day(by)}){more} would be late, or it costs one trip more."
         moved = frozenset(s for s in self.trips[index] if s in self.season.days[target].spans)
         trial, along = self._placed(rest, target, moved, self.trips[index] - moved)
         others = ""
@@ -148,24 +148,30 @@ class Moving:
             return f"{text}, but would leave {few} to fall back on at {', '.join(lost)}."
         return f"{text}."
 
-    def _surely_late(self, running: set[int]) -> list[tuple[str, date]]:
+    def _surely_late(self, running: set[int]) -> list[tuple[str, date, str]]:
         """Return sites that would be later than now even if every trip that remains visited them."""
         season, found = self.season, []
         for s, task in enumerate(season.tasks):
             days = sorted({season.days[i].day for i in running if s in season.days[i].spans})
             useful = [d for d in days if d in set(task.possible)]
+            needless = task.senseless(useful)
+            useful = [d for d in useful if d not in needless]
             if self.judge.late_days_of(s, useful) > self._late[s]:
-                found.append((task.site.site_id, season.date_of(self._first_missed(s, useful))))
+                missed, what = self._first_missed(s, useful)
+                found.append((task.site.site_id, season.date_of(missed), what))
         return found
 
-    def _first_missed(self, s: int, days: list[int]) -> int:
+    def _first_missed(self, s: int, days: list[int]) -> tuple[int, str]:
+        """Return the day that is missed, and what was to be done by then."""
         task = self.season.tasks[s]
-        due = task.due
+        due, what = task.due, "set out" if task.at_home else "swap"
         for day in days:
-            if day > due:
-                break
-            due = int(task.renewed[day])
-        return due
+            if day > due and due < task.end:
+                return due, what
+            if task.takes_in(day):
+                return task.take_by, "take in"
+            due, what = int(task.renewed[day]), "swap"
+        return (due, what) if due < task.end else (task.take_by, "take in")
 
     def _placed(
         self,

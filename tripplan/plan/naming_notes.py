@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-__all__ = ["NOT_SET_OUT_NOTE", "NO_FALLBACK_NOTE", "names_site", "naming_note"]
+__all__ = ["NO_FALLBACK_NOTE", "names_site", "naming_note"]
 
 #: What stands before and after the names.
 NO_FALLBACK_NOTE = ("No date leaves a fallback at ", ": if that trip falls through, nobody comes in time.")
-NOT_SET_OUT_NOTE = ("Not yet active, so not planned: ", ".")
 
 
 def naming_note(words: tuple[str, str], site_ids: Iterable[str]) -> str:
@@ -34,8 +33,8 @@ def naming_note(words: tuple[str, str], site_ids: Iterable[str]) -> str:
 
     Examples
     --------
-    >>> naming_note(NOT_SET_OUT_NOTE, ["A1", "A2"])
-    'Not yet active, so not planned: A1, A2.'
+    >>> naming_note(("Not visited: ", "."), ["A1", "A2"])
+    'Not visited: A1, A2.'
     """
     return f"{words[0]}{', '.join(site_ids)}{words[1]}"
 
@@ -60,9 +59,9 @@ def names_site(words: tuple[str, str], note: str, site_id: str) -> bool:
 
     Examples
     --------
-    >>> names_site(NOT_SET_OUT_NOTE, "Not yet active, so not planned: 1, 2.", "2")
+    >>> names_site(("Not visited: ", "."), "Not visited: 1, 2.", "2")
     True
-    >>> names_site(NOT_SET_OUT_NOTE, "2 of 3 sites rest on the usual life of their pack type.", "2")
+    >>> names_site(("Not visited: ", "."), "2 of 3 sites rest on the usual life of their pack type.", "2")
     False
     """
     before, after = words

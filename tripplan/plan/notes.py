@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from tripplan.forecast.outlook import Basis, Outlook
 from tripplan.plan.absences import absence_notes, crew_notes
-from tripplan.plan.document import Trip
-from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, NOT_SET_OUT_NOTE, naming_note
+from tripplan.plan.document import Trip, VisitKind
+from tripplan.plan.loops import FAR
+from tripplan.plan.naming_notes import NO_FALLBACK_NOTE, naming_note
 from tripplan.plan.season import Season
 from tripplan.travel import contacts_for
 from tripplan.units import so_many
@@ -51,6 +52,32 @@ def plan_notes(
     return (*notes, ended)
 
 
+def _device_notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...]) -> Iterator[str]:
+    """Say which devices are not to be set out, or taken in only after the season."""
+    fleet, tasks = season.fleet, {task.site.site_id: task for task in season.tasks}
+    every = [visit for trip in trips for visit in trip.visits]
+    set_out = {visit.site_id for visit in every if visit.kind is VisitKind.SET_OUT}
+    taken_in = {visit.site_id for visit in every if visit.kind is VisitKind.TAKE_IN}
+    resting: list[str] = []
+    later: list[str] = []
+    after: list[str] = []
+    for site in fleet.sites:
+        now, task = outlook.sites[site.site_id], tasks.get(site.site_id)
+        if now.at_home and site.site_id not in set_out and (task is None or task.due >= task.end):
+            comes = site.active_from is not None and site.active_from >= outlook.to
+            (later if comes else resting).append(site.site_id)
+        ends = site.active_to is not None and site.active_to <= outlook.to
+        out = not now.at_home or site.site_id in set_out
+        if ends and out and site.site_id not in taken_in and (task is None or task.take_by == FAR):
+            after.append(site.site_id)
+    if resting:
+        yield f"At home, and no active_from says when they are set out: {', '.join(resting)}."
+    if later:
+        yield f"At home until after this season (active_from): {', '.join(later)}."
+    if after:
+        yield f"To be taken in when this season is over (active_to): {', '.join(after)}."
+
+
 def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped: bool) -> Iterator[str]:
     fleet = season.fleet
     visited = {visit.site_id for trip in trips for visit in trip.visits}
@@ -63,9 +90,19 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
     short = sorted({v.site_id for trip in trips for v in trip.visits if not v.fallback_possible})
     if short:
         yield naming_note(NO_FALLBACK_NOTE, short)
-    tight = sorted({task.site.site_id for task in season.tasks if task.in_place < 0})
+    past = [task for task in season.tasks if task.in_place < 0]
+    tight = sorted(task.site.site_id for task in past if not task.at_home and task.in_place < task.end)
     if tight:
         yield f"Past the swap-by date already today: {', '.join(tight)}."
+    overdue = sorted(task.site.site_id for task in past if task.at_home)
+    if overdue:
+        yield f"To be set out already before today (active_from): {', '.join(overdue)}."
+    still_out = sorted(task.site.site_id for task in season.tasks if task.take_by < 0)
+    if still_out:
+        yield (
+            f"To be taken in already before today (active_to): {', '.join(still_out)}. Where that is done, "
+            "record it as removed."
+        )
     if not fleet.stock_is_kept and trips:
         most: dict[str, int] = {}
         for trip in trips:
@@ -94,13 +131,7 @@ def _notes(season: Season, outlook: Outlook, trips: tuple[Trip, ...], *, stopped
         yield (
             f"Open jobs without a visit this season: {', '.join(waiting)}; give them a due_by to set a date."
         )
-    later = [
-        s.site_id
-        for s in fleet.sites
-        if s.site_id not in visited and s.waits_for_setting_out(outlook.sites[s.site_id].swap_by, outlook.on)
-    ]
-    if later:
-        yield naming_note(NOT_SET_OUT_NOTE, later)
+    yield from _device_notes(season, outlook, trips)
     if fleet.set_aside:
         yield f"Set aside with in_use = no: {', '.join(fleet.set_aside)}."
     if stopped:

@@ -19,14 +19,22 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.travel import (
     Travel,
     VisitSum,
-    is_active,
+    may_be_visited,
     open_spans,
     single_visit_sum,
     sun_times,
     usable_daylight,
 )
 
-__all__ = ["Limit", "Obstacle", "crew_obstacle", "fits_alone", "fresh_too_short", "obstacles"]
+__all__ = [
+    "Limit",
+    "Obstacle",
+    "crew_obstacle",
+    "fits_alone",
+    "fresh_too_short",
+    "obstacles",
+    "visit_load_kg",
+]
 
 _DAY_NAMES = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 _FAR = 10**12
@@ -104,6 +112,8 @@ def fits_alone(
     site: Site,
     day: date,
     without: frozenset[Limit] = frozenset(),
+    *,
+    moves_device: bool = False,
 ) -> bool:
     """
     Play the out-and-back trip to one site that leaves as early as the crew may.
@@ -120,6 +130,8 @@ def fits_alone(
         When.
     without : frozenset of Limit, default empty
         Limits to leave out.
+    moves_device : bool, default False
+        Whether the device is carried too, out or back.
 
     Returns
     -------
@@ -128,7 +140,8 @@ def fits_alone(
     """
     if Limit.DAY not in without and crew_obstacle(fleet, crew, day):
         return False
-    if Limit.WEIGHT not in without and fleet.pack_types[site.pack_type].weight_kg > crew.carry_kg + _KG_SLACK:
+    load = visit_load_kg(fleet, site, moves_device=moves_device)
+    if Limit.WEIGHT not in without and load > crew.carry_kg + _KG_SLACK:
         return False
     if Limit.ABOARD not in without and crew.packs_aboard < 1:
         return False
@@ -157,7 +170,30 @@ def fits_alone(
     return False
 
 
-def obstacles(fleet: Fleet, travel: Travel, crew: Crew, site: Site, day: date) -> Obstacle | None:
+def visit_load_kg(fleet: Fleet, site: Site, *, moves_device: bool) -> float:
+    """
+    Return what a visit to a site has carried.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Pack types.
+    site : Site
+        Where.
+    moves_device : bool
+        Whether the device is set out or taken in.
+
+    Returns
+    -------
+    float
+        A pack, and the device where that is moved. [kg]
+    """
+    return fleet.pack_types[site.pack_type].weight_kg + (site.device_kg if moves_device else 0.0)
+
+
+def obstacles(
+    fleet: Fleet, travel: Travel, crew: Crew, site: Site, day: date, *, moves_device: bool = False
+) -> Obstacle | None:
     """
     Return what keeps a crew from a site on a date.
 
@@ -171,6 +207,8 @@ def obstacles(fleet: Fleet, travel: Travel, crew: Crew, site: Site, day: date) -
         Where to.
     day : datetime.date
         When.
+    moves_device : bool, default False
+        As for `fits_alone`.
 
     Returns
     -------
@@ -178,20 +216,27 @@ def obstacles(fleet: Fleet, travel: Travel, crew: Crew, site: Site, day: date) -
         The fewest limits without which the trip fits, tried one by one, then together; None where it
         fits as it is.
     """
-    if fits_alone(fleet, travel, crew, site, day):
+    if fits_alone(fleet, travel, crew, site, day, moves_device=moves_device):
         return None
     for size in range(1, len(Limit) + 1):
         for limits in combinations(Limit, size):
-            if fits_alone(fleet, travel, crew, site, day, frozenset(limits)):
+            if fits_alone(fleet, travel, crew, site, day, frozenset(limits), moves_device=moves_device):
                 total = single_visit_sum(fleet, travel, crew, site, day)
-                text = "; ".join(_texts(fleet, crew, site, day, total, limits))
+                load = visit_load_kg(fleet, site, moves_device=moves_device)
+                text = "; ".join(_texts(fleet, crew, site, day, total, limits, load))
                 timed = {Limit.HOURS, Limit.DAYLIGHT} & set(limits)
                 return Obstacle(limits, text, max(0.0, total.short_by) if timed else 0.0)
     raise ValueError(f"no limit keeps {crew.name} from {site.site_id} on {day}, yet the trip does not fit")
 
 
 def _texts(
-    fleet: Fleet, crew: Crew, site: Site, day: date, total: VisitSum, limits: tuple[Limit, ...]
+    fleet: Fleet,
+    crew: Crew,
+    site: Site,
+    day: date,
+    total: VisitSum,
+    limits: tuple[Limit, ...],
+    load_kg: float,
 ) -> Iterator[str]:
     foot = f"walk {total.walk_out:.0f} + work {total.work:.0f} + walk {total.walk_back:.0f}"
     whole = (
@@ -204,8 +249,9 @@ def _texts(
                 yield crew_obstacle(fleet, crew, day)
             case Limit.WEIGHT:
                 kind = fleet.pack_types[site.pack_type]
+                with_it = "" if load_kg == kind.weight_kg else " with the device"
                 yield (
-                    f"a pack of type {kind.name} weighs {kind.weight_kg:g} kg; "
+                    f"a pack of type {kind.name}{with_it} weighs {load_kg:g} kg; "
                     f"{crew.name} carries {crew.carry_kg:g} at the most"
                 )
             case Limit.ABOARD:
@@ -224,8 +270,9 @@ def _texts(
 
 
 def _access_text(fleet: Fleet, crew: Crew, site: Site, day: date, total: VisitSum) -> str:
-    if not is_active(site, day):
-        return f"{site.site_id} is not in service on {_day(day)}"
+    if site.active_from is not None and not may_be_visited(fleet, site, day, at_home=True):
+        ahead = f"active_from {_day(site.active_from)}, at most {fleet.plan.set_out_days} days before"
+        return f"{site.site_id} is not set out yet on {_day(day)} ({ahead})"
     spans = open_spans(fleet, site, crew.name, day)
     if not spans:
         if any(open_spans(fleet, site, other.name, day) for other in fleet.crews):
@@ -254,10 +301,16 @@ def fresh_too_short(outlook: Outlook, site: Site, day: date) -> str:
     str
         A clause; empty where a fresh pack lasts at least as long as the one in place.
     """
-    in_place = outlook.sites[site.site_id].swap_by
+    now = outlook.sites[site.site_id]
+    in_place = now.swap_by
     fresh = date.fromordinal(int(outlook.renewals[site.site_id].swap_by[(day - outlook.on).days]))
     if fresh >= in_place:
         return ""
+    if now.at_home:
+        return (
+            f"a pack set out on {_day(day)} would be due by {_day(fresh)}, before the device is to run "
+            f"({_day(in_place)})"
+        )
     return (
         f"a fresh pack put in on {_day(day)} would be due by {_day(fresh)}, "
         f"before the one in place ({_day(in_place)})"

@@ -186,8 +186,11 @@ class Pricer:
                 cap = sites
                 if fleet.stock_is_kept:
                     days = {season.days[i].day for i in indices}
-                    cap = max(most_charged(fleet, season.first, name, day, day) for day in days)
-                total += min(cap, sites)
+                    cap = max(
+                        most_charged(fleet, season.first, name, day, day, season.coming_in(name, day))
+                        for day in days
+                    )
+                total += min(cap, sites) + season.coming_in(name, FAR)
                 if cap < sites:
                     scarce[name] = cap
             names = tuple(sorted(scarce, key=lambda name: scarce[name]))[:_MOST_KINDS]
@@ -196,10 +199,11 @@ class Pricer:
         return self._limits[indices]
 
     def _packs_of(self, member: NDArray[np.bool_], day: int, names: tuple[str, ...]) -> NDArray[np.int32]:
-        """Packs that each loop swaps in: in all, and of each scarce type."""
+        """Packs of each loop: all that it carries, and of each scarce type those that it swaps in."""
         tasks = self.season.tasks
         pays = np.array([bool(task.pays[day]) for task in tasks])
-        counted = [pays, *(pays & np.array([t.site.pack_type == name for t in tasks]) for name in names)]
+        carried = np.array([task.carries(day, loose=True) for task in tasks])
+        counted = [carried, *(pays & np.array([t.site.pack_type == name for t in tasks]) for name in names)]
         columns = [member.astype(np.int32) @ which for which in counted]
         return np.stack(columns, axis=1).astype(np.int32)
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 from tripplan.fleet import Found, Site
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.charging import most_charged
-from tripplan.plan.document import Unserved
+from tripplan.plan.document import Unserved, VisitKind
 from tripplan.plan.obstacles import Limit, crew_obstacle, fresh_too_short, obstacles
 from tripplan.plan.rescue import Rescue
 from tripplan.plan.season import Season
@@ -51,7 +52,8 @@ def explain_late(
         late = judge.late_days_of(s, days[s])
         if not late:
             continue
-        after, due, visited = _first_missed(season, s, days[s])
+        missed = _first_missed(season, s, days[s])
+        after, due, visited = missed.after, missed.due, missed.visited
         proved = bool(windows.sure_late.get(s, ()))
         change = (
             rescue.smallest_change(s, after, due)
@@ -65,42 +67,62 @@ def explain_late(
                 proved,
                 None if visited is None else season.date_of(visited),
                 late,
-                _reason(season, outlook, s, (after, due, visited), proved=proved),
+                _reason(season, outlook, s, missed, proved=proved),
                 change,
             )
         )
     return tuple(found)
 
 
-def _first_missed(season: Season, s: int, days: list[int]) -> tuple[int, int, int | None]:
-    """Return the last visit in time (-1: none), the day that was missed, and the late visit."""
+@dataclass(frozen=True)
+class _Missed:
+    """The last visit in time (-1: none), the day that was missed, the late visit, and what it was for."""
+
+    after: int
+    due: int
+    visited: int | None
+    kind: VisitKind
+
+
+def _first_missed(season: Season, s: int, days: list[int]) -> _Missed:
     task = season.tasks[s]
     after, due = -1, task.due
+    kind = VisitKind.SET_OUT if task.at_home else VisitKind.SWAP
     for day in days:
-        if day > due:
-            return after, due, day
-        after, due = day, int(task.renewed[day])
-    return after, due, None
+        if day > due and due < task.end:
+            return _Missed(after, due, day, kind)
+        if task.takes_in(day):
+            return _Missed(max(after, task.take_from - 1), task.take_by, day, VisitKind.TAKE_IN)
+        after, due, kind = day, int(task.renewed[day]), VisitKind.SWAP
+    if due < task.end:
+        return _Missed(after, due, None, kind)
+    return _Missed(max(after, task.take_from - 1), task.take_by, None, VisitKind.TAKE_IN)
 
 
-def _reason(
-    season: Season, outlook: Outlook, s: int, missed: tuple[int, int, int | None], *, proved: bool
-) -> str:
-    after, due, visited = missed
+def _reason(season: Season, outlook: Outlook, s: int, missed: _Missed, *, proved: bool) -> str:
+    after, due, visited = missed.after, missed.due, missed.visited
     site = season.tasks[s].site
     last = season.date_of(due)
+    if due < 0 and missed.kind is VisitKind.SET_OUT:
+        return f"it was to be set out by {_day(last)} (active_from), before the season began"
+    if due < 0 and missed.kind is VisitKind.TAKE_IN:
+        return (
+            f"it was to be taken in by {_day(last)}, before the season began; if it is at home already, "
+            f"record it as removed"
+        )
     if due < 0:
         since = _dark_since(season, outlook, site)
         return f"its swap-by date {_day(last)} had passed before the season began{since}"
     first = max(after + 1, 0)
     in_time = [d for d in season.tasks[s].possible if first <= d <= due]
     if not in_time:
-        why = _why_not(season, outlook, s, first, due)
-        return f"no crew can be there {_span(season, first, due)}: {why}"
-    if proved:
+        why = _why_not(season, outlook, s, first, due, missed.kind)
+        what = {VisitKind.SET_OUT: "to set it out ", VisitKind.TAKE_IN: "to take it in "}.get(missed.kind, "")
+        return f"no crew can be there {what}{_span(season, first, due)}: {why}"
+    if proved and missed.kind is VisitKind.SWAP:
         again = f"a pack put in on any date in time is due again by {_day(last)}"
         return f"{again}, and no crew can be there in between"
-    short = _shelf_text(season, site, due)
+    short = "" if missed.kind is VisitKind.TAKE_IN else _shelf_text(season, site, due)
     if short:
         return short
     dates = f"{len(in_time)} {'date' if len(in_time) == 1 else 'dates'}"
@@ -137,7 +159,7 @@ def _dark_since(season: Season, outlook: Outlook, site: Site) -> str:
     )
 
 
-def _why_not(season: Season, outlook: Outlook, s: int, first: int, due: int) -> str:
+def _why_not(season: Season, outlook: Outlook, s: int, first: int, due: int, kind: VisitKind) -> str:
     """Return what stands in the way on the crew and date that come closest."""
     fleet, task = season.fleet, season.tasks[s]
     site = task.site
@@ -149,11 +171,12 @@ def _why_not(season: Season, outlook: Outlook, s: int, first: int, due: int) -> 
             if crew_obstacle(fleet, crew, day):
                 continue
             goes = True
-            found = obstacles(fleet, season.travel, crew, site, day)
+            moves = kind is not VisitKind.SWAP
+            found = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
             text = "" if found is None else found.text
-            if found is None:
+            if found is None and kind is not VisitKind.TAKE_IN:
                 text = fresh_too_short(outlook, site, day)
-            if not text:
+            if not text and kind is not VisitKind.TAKE_IN:
                 text = _shelf_text(season, site, d)
             key = (found is None, found.short_minutes if found else 0.0, d, c)
             if found is not None and Limit.WEIGHT in found.limits:
@@ -175,7 +198,8 @@ def _shelf_text(season: Season, site: Site, day: int) -> str:
     fleet = season.fleet
     if not fleet.stock_is_kept:
         return ""
-    most = most_charged(fleet, season.first, site.pack_type, 0, day)
+    coming = season.coming_in(site.pack_type, day)
+    most = most_charged(fleet, season.first, site.pack_type, 0, day, coming)
     wanting = [
         task.site.site_id
         for task in season.tasks

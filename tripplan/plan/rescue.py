@@ -14,9 +14,9 @@ from datetime import date
 from tripplan.clock import MINUTES_PER_DAY
 from tripplan.fleet import Crew, Fleet, Pack, Site
 from tripplan.plan.charging import play_shelf
-from tripplan.plan.obstacles import Limit, Obstacle, fits_alone, obstacles
+from tripplan.plan.obstacles import Limit, Obstacle, fits_alone, obstacles, visit_load_kg
 from tripplan.plan.season import Season
-from tripplan.plan.solution import Judge, Trips
+from tripplan.plan.solution import Judge, Trips, shelf_moves
 
 __all__ = ["Rescue"]
 
@@ -82,18 +82,20 @@ class Rescue:
         season, fleet = self.season, self.season.fleet
         running = {(season.days[i].day, season.days[i].crew) for i, visits in self.trips.items() if visits}
         for d in range(first, min(due, season.last_day) + 1):
-            if not season.tasks[s].swaps[d]:
+            task = season.tasks[s]
+            if not task.carries(d, loose=False):
                 continue
+            moves = task.takes_in(d) or (task.at_home and not self.judge.visit_days(self.trips)[s])
             spare = self._spares_wanted(s, d)
             if spare is None:
                 continue
             day = season.date_of(d)
             for c, crew in enumerate(fleet.crews):
                 if (d, c) in running:
-                    if spare == 0 and fits_alone(fleet, season.travel, crew, site, day):
+                    if spare == 0 and fits_alone(fleet, season.travel, crew, site, day, moves_device=moves):
                         yield 6, d, f"A second crew like {crew.name} on {_day(day)} would serve it in time."
                     continue
-                binding = obstacles(fleet, season.travel, crew, site, day)
+                binding = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
                 if binding is None:
                     if 0 < spare <= _MOST_SPARES:
                         yield self._spares(site, spare, crew, d)
@@ -101,7 +103,7 @@ class Rescue:
                         alone = f"A trip of {crew.name} on {_day(day)} for it alone"
                         yield 0, d, f"{alone} would serve it in time."
                 elif spare == 0:
-                    change = self._lifted(crew, site, day, d, binding)
+                    change = self._lifted(crew, site, day, d, binding, moves_device=moves)
                     if change is not None:
                         yield change
         yield from self._riding_along(s, site, first, due)
@@ -123,7 +125,7 @@ class Rescue:
         return 1 + spare, d, f"{packs} would serve it in time, with {crew.name} on {when}."
 
     def _lifted(
-        self, crew: Crew, site: Site, day: date, d: int, binding: Obstacle
+        self, crew: Crew, site: Site, day: date, d: int, binding: Obstacle, *, moves_device: bool
     ) -> tuple[float, int, str] | None:
         """Return the change that lifts one binding limit, if it can be lifted and the trip then fits."""
         if len(binding.limits) > 1:
@@ -135,7 +137,7 @@ class Rescue:
             case Limit.DAY:
                 return 1.5, d, f"One more trip by {when} would serve it in time."
             case Limit.WEIGHT:
-                weight = fleet.pack_types[site.pack_type].weight_kg
+                weight = visit_load_kg(fleet, site, moves_device=moves_device)
                 strong = replace(crew, carry_kg=weight)
                 if self._fits(replace(fleet, crews=(strong,)), strong, site, day):
                     return (
@@ -199,15 +201,17 @@ class Rescue:
         self.tried += 1
         season, judge = self.season, self.judge
         days = sorted([*judge.visit_days(self.trips)[s], d])
-        if len(set(days)) < len(days) or judge.late_days_of(s, days):
+        if len(set(days)) < len(days) or season.tasks[s].senseless(days) or judge.late_days_of(s, days):
             return None
         if not season.fleet.stock_is_kept:
             return 0
         site = season.tasks[s].site
-        swapped = [*judge.swapped(self.trips), (d, site)]
+        swapped, set_out, taken_in = shelf_moves(season, self.trips)
+        moves = set_out if season.tasks[s].at_home and days[0] == d else swapped
+        (taken_in if season.tasks[s].takes_in(d) else moves).append((d, site))
         for more in range(_MOST_SPARES + 1):
             richer = _with_spares(season.fleet, site.pack_type, more)
-            if not play_shelf(richer, season.first, swapped).shortages:
+            if not play_shelf(richer, season.first, swapped, set_out, taken_in).shortages:
                 return more
         return None
 

@@ -372,14 +372,14 @@ def stock_rows(season: Season) -> tuple[StockRow, ...]:
             for until in days[a:]:
                 if until - since > 21:
                     break
-                cap = most_charged(fleet, season.first, name, since, until)
+                cap = most_charged(fleet, season.first, name, since, until, season.coming_in(name, until))
                 if cap < sites and cap != last_cap:
                     rows.append(StockRow(name, since, until, cap))
                 elif cap < sites:
                     rows[-1] = StockRow(name, since, until, cap)
                 last_cap = cap
         for until in days:
-            cap = most_charged(fleet, season.first, name, 0, until)
+            cap = most_charged(fleet, season.first, name, 0, until, season.coming_in(name, until))
             if cap < 2 * sites:
                 rows.append(StockRow(name, 0, until, cap))
     return tuple(dict.fromkeys(rows))

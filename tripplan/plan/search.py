@@ -79,6 +79,8 @@ class Search:
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
             return False
+        if any(self.season.tasks[s].senseless(when) for s, when in self.judge.visit_days(trimmed).items()):
+            return False  # a trip that fits only with a visit that cannot be made
         if self.season.fleet.stock_is_kept and self.judge.shortages(trimmed):
             return False
         better_count = self.value is None or (value.unmet, value.late_sites, value.late_days, value.trips) < (
@@ -121,7 +123,12 @@ class Search:
             The same plan without them.
         """
         kept = {index: set(visits) for index, visits in trips.items()}
-        for s, when in self.judge.visit_days(trips).items():
+        for s, every in self.judge.visit_days(trips).items():
+            needless = self.season.tasks[s].senseless(every)
+            for index in kept if needless else ():
+                if self.season.days[index].day in needless:
+                    kept[index].discard(s)
+            when = [day for day in every if day not in needless]
             late = self.judge.late_days_of(s, when)
             rows = [row for row in self.rows if row.site == s and not (late and row.stretched)]
             left = when

@@ -5,7 +5,8 @@ The life of a pack makes a covering problem. With F the swap-by day of the pack 
 that of a pack put in on day d (never falling as d rises), a site is served in time exactly when a
 visit falls into [0, F] and, for every day d on which it can be visited, into (d, max(F, sb(d))] if
 that end comes before the season's. ``fallback_dates`` moves each end forward to the last date that
-still leaves that many reachable dates.
+still leaves that many reachable dates. Setting out is a first visit whose F is the day from which the device
+is to run; taking in is one more window, on its own days, after which nothing is owed.
 
 Days are counted from the season's first date; seconds from local midnight of their date.
 """
@@ -21,8 +22,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.fleet import Fleet, Site
+from tripplan.fleet import Fleet
 from tripplan.plan.loops import FAR, FootTimes, LoopSpec, enumerate_loops, relaxed_loops
+from tripplan.plan.tasks import SiteTask, Window
 from tripplan.travel import Travel, crews_share_people
 
 __all__ = [
@@ -44,79 +46,6 @@ _LONG_LOOP = 12
 
 
 @dataclass(frozen=True)
-class Window:
-    """
-    Days within which a site must be visited.
-
-    Attributes
-    ----------
-    site : int
-        Index of the site among the season's tasks.
-    days : tuple of int
-        Days of the window on which some crew can be there, ascending.
-    stretched : bool
-        True where no day in time exists: the window then only guides the search to be less late,
-        and no lower bound may rest on it.
-    """
-
-    site: int
-    days: tuple[int, ...]
-    stretched: bool = False
-
-
-@dataclass(frozen=True)
-class SiteTask:
-    """
-    One site that must be visited this season.
-
-    Attributes
-    ----------
-    due : int
-        Last day in time for the first visit: its swap-by day, or an earlier job's date.
-    in_place : int
-        Swap-by day of the pack in place.
-    renewed : numpy.ndarray, shape (n_days,)
-        Swap-by day after a visit on each day.
-    swaps : numpy.ndarray of bool, shape (n_days,)
-        Whether a visit on that day swaps; else it is a call for a job.
-    likely_in_place : int
-        Likely flat day of the pack in place.
-    likely : numpy.ndarray, shape (n_days,)
-        Likely flat day of a pack put in on each day.
-    reach : tuple of int
-        Days on which some crew alone could swap at the site alone without losing time, jobs included.
-    reach_later : tuple of int
-        The same for later visits, without jobs.
-    possible : tuple of int
-        Days on which a visit is possible at all.
-    end : int
-        Windows that end at or after this day are not owed.
-    pays : numpy.ndarray of bool, shape (n_days,)
-        Whether a visit on that day surely takes a charged pack; lower bounds count only those.
-    jobs_always : bool
-        Whether plans reckon with the jobs on every visit, because the first may come late.
-    asked : bool
-        Whether a wish names the site; it may then be visited though nothing is due.
-    """
-
-    site: Site
-    due: int
-    in_place: int
-    renewed: NDArray[np.int64]
-    swaps: NDArray[np.bool_]
-    likely_in_place: int
-    likely: NDArray[np.int64]
-    job_minutes: float
-    reach: tuple[int, ...]
-    reach_later: tuple[int, ...]
-    possible: tuple[int, ...]
-    end: int
-    pays: NDArray[np.bool_]
-    jobs_always: bool = False
-    asked: bool = False
-
-
-@dataclass(frozen=True)
 class LoopTable:
     """
     Loops of one crew and date as arrays, sorted by parking.
@@ -126,7 +55,7 @@ class LoopTable:
     specs : tuple of LoopSpec
         Visiting orders.
     park, d, e, latest, packs : numpy.ndarray, shape (n_loops,)
-        Parking index, timing triple with daylight worked in, packs swapped.
+        Parking index, timing triple with daylight worked in, packs carried.
     member : numpy.ndarray of bool, shape (n_loops, n_tasks)
         Sites of each loop.
     """
@@ -339,7 +268,7 @@ class Season:
         for k, spec in enumerate(specs):
             for s in spec.sites:
                 member[k, s] = True
-                packs[k] += int((self.tasks[s].pays if loose else self.tasks[s].swaps)[day.day])
+                packs[k] += self.tasks[s].carries(day.day, loose=loose)
         triples = np.array(rows, np.int32).reshape(-1, 3)
         return LoopTable(
             tuple(specs),
@@ -373,12 +302,7 @@ class Season:
         if not here:
             return []
         crew = self.fleet.crews[day.crew]
-        carried = tuple(
-            self.fleet.pack_types[self.tasks[s].site.pack_type].weight_kg
-            if (self.tasks[s].pays if loose else self.tasks[s].swaps)[day.day]
-            else 0.0
-            for s in here
-        )
+        carried = tuple(self.visit_kg(s, day.day, loose=loose) for s in here)
         work = tuple(self.work_seconds(s, day.day, loose=loose) for s in here)
         spans = tuple(day.spans[s] for s in here)
         key = (park, crew.carry_kg, loose, tuple(here), carried, work, spans)
@@ -414,8 +338,48 @@ class Season:
         what = self.tasks[task]
         if loose:
             return math.floor(what.site.work_minutes * 60 + 1e-6)
-        may_be_first = what.jobs_always or day <= max(what.due, int(what.renewed.min()))
-        return self.visit_seconds(task, with_jobs=may_be_first)
+        return self.visit_seconds(task, with_jobs=what.may_be_first(day))
+
+    def visit_kg(self, task: int, day: int, *, loose: bool) -> float:
+        """
+        Return the load to reckon with for a visit: its pack, and the device where that is moved.
+
+        Parameters
+        ----------
+        task, day : int
+            Task index and day number.
+        loose : bool
+            True leaves out what a plan might bring on another visit; False counts it wherever the visit may
+            be the first.
+
+        Returns
+        -------
+        float
+            Counted on the whole loop. [kg]
+        """
+        what = self.tasks[task]
+        sets_out = what.at_home and not loose and what.may_be_first(day) and not what.takes_in(day)
+        pack = self.fleet.pack_types[what.site.pack_type].weight_kg
+        device = what.site.device_kg if sets_out or what.takes_in(day) else 0.0
+        return (pack if what.carries(day, loose=loose) else 0.0) + device
+
+    def coming_in(self, pack_type: str, before: int) -> int:
+        """
+        Return how many packs may come back with devices that are taken in.
+
+        Parameters
+        ----------
+        pack_type : str
+            Their type.
+        before : int
+            Day before which they come.
+
+        Returns
+        -------
+        int
+            At the very most.
+        """
+        return sum(task.site.pack_type == pack_type and task.take_from < before for task in self.tasks)
 
     def visit_seconds(self, task: int, *, with_jobs: bool) -> int:
         """

@@ -10,7 +10,7 @@ from tripplan.plan.charging import Shortage, play_shelf
 from tripplan.plan.season import Season, Window
 from tripplan.plan.trips import TripBook
 
-__all__ = ["Judge", "Trips", "Value", "change_cost"]
+__all__ = ["Judge", "Moves", "Trips", "Value", "change_cost", "shelf_moves"]
 
 Trips = Mapping[int, frozenset[int]]
 """Visits (task indices) by day index."""
@@ -51,6 +51,43 @@ def change_cost(before: frozenset[int] | None, after: frozenset[int] | None) -> 
     return 100 * (bool(here) != bool(there)) + len(here ^ there)
 
 
+Moves = tuple[list[tuple[int, Site]], list[tuple[int, Site]], list[tuple[int, Site]]]
+"""Day number and site of each swap, each device set out, each taken in."""
+
+
+def shelf_moves(season: Season, trips: Trips) -> Moves:
+    """
+    Return what trips take from the shelf and bring to it.
+
+    Parameters
+    ----------
+    season : Season
+        The problem.
+    trips : mapping of int to frozenset of int
+        Visits by day index.
+
+    Returns
+    -------
+    tuple of three lists of (int, Site)
+        As `tripplan.plan.charging.play_shelf` takes them.
+    """
+    swapped: list[tuple[int, Site]] = []
+    set_out: list[tuple[int, Site]] = []
+    taken_in: list[tuple[int, Site]] = []
+    out: set[int] = set()
+    for index in sorted(trips, key=lambda i: (season.days[i].day, i)):
+        day = season.days[index].day
+        for s in trips[index]:
+            task = season.tasks[s]
+            if task.takes_in(day):
+                taken_in.append((day, task.site))
+            elif task.swaps[day]:
+                first = task.at_home and s not in out
+                (set_out if first else swapped).append((day, task.site))
+                out.add(s)
+    return swapped, set_out, taken_in
+
+
 @dataclass
 class Judge:
     """Values trips; the only place that knows what a stage counts."""
@@ -88,16 +125,21 @@ class Judge:
         Returns
         -------
         int
-            Sum over its packs of the days after the swap-by day on which they are still in. [day]
+            Sum over its packs of the days after the swap-by day on which they are still in, and over its
+            device of the days after the last in time on which it is still out, or not out yet. [day]
         """
         what = self.season.tasks[task]
         late, due = 0, what.due
+        last = self.season.last_day
         for day in days:
-            late += max(0, day - due)
+            late += max(0, day - due) if due < what.end else 0
+            if what.takes_in(day):
+                return late + max(0, day - what.take_by)
             due = int(what.renewed[day])
         if due < what.end:
-            late += max(0, self.season.last_day - due)
-        return late
+            late += max(0, last - due)
+        never_out = what.at_home and not days
+        return late if never_out else late + max(0, last - what.take_by)
 
     def missed(self, trips: Trips) -> list[Window]:
         """Return the windows without a visit."""
@@ -106,13 +148,7 @@ class Judge:
 
     def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
         """Return where the shelf runs short."""
-        return play_shelf(self.season.fleet, self.season.first, self.swapped(trips)).shortages
-
-    def swapped(self, trips: Trips) -> list[tuple[int, Site]]:
-        """Return the day number and the site of every swap."""
-        tasks = self.season.tasks
-        days = ((self.season.days[index].day, visits) for index, visits in trips.items())
-        return [(day, tasks[s].site) for day, visits in days for s in visits if tasks[s].swaps[day]]
+        return play_shelf(self.season.fleet, self.season.first, *shelf_moves(self.season, trips)).shortages
 
     def unmet(self, trips: Trips) -> int:
         """Return how many wishes the trips do not meet."""
@@ -140,10 +176,12 @@ class Judge:
         return sum(change_cost(self.last.get(i), trips.get(i)) for i in {*self.last, *trips})
 
     def life_days(self, task: int, days: list[int]) -> int:
-        """Return the likely life thrown away at one site. [day]."""
+        """Return the likely life thrown away at one site, days out before and after service too. [day]."""
         what = self.season.tasks[task]
         lost, likely = 0, what.likely_in_place
         for day in days:
+            if what.takes_in(day):
+                return lost + day - what.take_from
             if what.swaps[day]:
                 lost += max(0, likely - day)
                 likely = int(what.likely[day])

@@ -26,7 +26,7 @@ from tripplan.plan.reasons import explain_late
 from tripplan.plan.run import Clock, Progress, Run, Start
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
-from tripplan.plan.solution import Judge
+from tripplan.plan.solution import Judge, shelf_moves
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
 from tripplan.plan.wanted import bearing_wishes
@@ -118,7 +118,7 @@ def plan_season(
     trips = tuple(
         replace(trip, moving=moving.sentences(index)) for trip, index in zip(trips, order, strict=True)
     )
-    shelf = play_shelf(fleet, season.first, run.search.judge.swapped(run.search.best))
+    shelf = play_shelf(fleet, season.first, *shelf_moves(season, run.search.best))
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
     status = Status.NO_FULL_PLAN if late else Status.PROVED if bound == len(trips) else Status.BEST_FOUND

@@ -112,7 +112,7 @@ class TripBook:
         if not wanted or not all(s in day.spans for s in wanted):
             return None
         crew = season.fleet.crews[day.crew]
-        if sum(bool(season.tasks[s].swaps[day.day]) for s in wanted) > crew.packs_aboard:
+        if sum(season.tasks[s].carries(day.day, loose=False) for s in wanted) > crew.packs_aboard:
             return None
         by_park: dict[int, list[int]] = {}
         for s in sorted(wanted):
@@ -192,8 +192,8 @@ class TripBook:
         season = self.season
         day = season.days[index]
         work = tuple(season.work_seconds(s, day.day, loose=False) for s in sites)
-        swaps = tuple(bool(season.tasks[s].swaps[day.day]) for s in sites)
-        key = (day.crew, park, sites, work, swaps)
+        carried = tuple(season.visit_kg(s, day.day, loose=False) for s in sites)
+        key = (day.crew, park, sites, work, carried)
         if key in self._stops:
             return self._stops[key]
         bit = {s: 1 << k for k, s in enumerate(sites)}

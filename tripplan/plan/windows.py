@@ -12,6 +12,7 @@ from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from tripplan.plan.loops import FAR
 from tripplan.plan.season import Season, SiteTask, Window
 
 __all__ = ["SureLate", "WindowSet", "build_windows", "last_leaving"]
@@ -85,6 +86,24 @@ _Span = tuple[tuple[int, ...], bool]
 
 
 def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLate]]:
+    spans, late = _power_windows(task, spare) if task.due < FAR or task.take_by == FAR else ([], [])
+    never_out = task.at_home and late and not spans
+    if task.take_by < FAR and not never_out:
+        out = [d for d in task.possible if task.takes_in(d)]
+        last = last_leaving(task.reach_later, task.take_from - 1, task.take_by, spare)
+        inside = tuple(d for d in out if d <= last) or tuple(d for d in out if d <= task.take_by)
+        if not inside:
+            after = next(iter(out), None)
+            late.append(SureLate(task.take_by, after))
+            inside = () if after is None else (after,)
+        spans.append((inside, False))
+    if late:
+        spans = [(window, True) for window, _ in spans]
+    return spans, late
+
+
+def _power_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLate]]:
+    """Return the windows that keep the device in power, the first of them for setting it out at all."""
     days = task.possible
     late: list[SureLate] = []
     end = task.due
@@ -93,7 +112,7 @@ def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLat
     inside = tuple(d for d in days if d <= end) or tuple(d for d in days if d <= task.due)
     stretched = not inside
     if stretched:
-        after = next((d for d in days if d > task.due), None)
+        after = next((d for d in days if d > task.due and not (task.at_home and task.takes_in(d))), None)
         late.append(SureLate(task.due, after))
         if after is None:
             return [], late
@@ -119,8 +138,6 @@ def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLat
         spans.append((tuple(d for d, due in before if due == best), True))
         if after is not None:
             spans.extend((tuple(x for x in days if d < x <= after), True) for d, _ in before)
-    if late:
-        spans = [(window, True) for window, _ in spans]
     return spans, late
 
 

@@ -213,6 +213,7 @@ class _Working:
             self._replace(visit, same_day)
         if not self.doubts.settled(visit):
             return None
+        self.doubts.devices.note(visit)
         self._move_packs(visit)
         self._follow_device(visit)
         return visit
@@ -386,7 +387,9 @@ class _Working:
                 del self.site_edits[site.site_id]
         elif visit.done is Done.REMOVED or visit.found is Found.MISSING:
             because = "the device was removed" if visit.done is Done.REMOVED else "the device is missing"
-            if before is None or before > visit.day:
+            # a device that is to run again later is planned again by its active_from
+            ahead = site.active_from is not None and site.active_from > visit.day
+            if (before is None or before > visit.day) and not ahead:
                 self._edit_site(site.site_id, site.row, before, visit.day, because)
 
     def _edit_site(self, site_id: str, row: int, before: date | None, value: date | None, why: str) -> None:

@@ -10,6 +10,7 @@ from tripplan.fleet import SHELF, Done, Fleet, Found, PackType, Reading, VisitRe
 from tripplan.inputs.cross_checks import pack_volts_span
 from tripplan.inputs.findings import fold, say_date
 from tripplan.inputs.names import Names
+from tripplan.records.devices import Devices
 from tripplan.records.pack_book import PackBook, PackNow
 from tripplan.records.questions import ADD, LEAVE_OUT, REPLACE, Answers, Choice, Question, visit_label
 
@@ -39,6 +40,7 @@ class Doubts:
     ) -> None:
         self.fleet, self.answers, self.book, self.sites, self.today = fleet, answers, book, sites, today
         self.questions: list[Question] = []
+        self.devices = Devices(fleet)
 
     def settled(self, visit: VisitRecord) -> bool:
         """
@@ -57,6 +59,7 @@ class Doubts:
         self._site(visit)
         self._day(visit)
         self._sense(visit)
+        self._device(visit)
         self._volts(visit)
         if self.book is not None:
             self._pack_in(visit, self.book)
@@ -154,6 +157,23 @@ class Doubts:
                 Choice(f"{visit.row}.pack_in", None, "name the pack that went in"),
                 Choice(f"{visit.row}.pack_out", None, "name the pack that came out"),
             )
+
+    def _device(self, visit: VisitRecord) -> None:
+        problem = self.devices.at_odds(visit)
+        if not problem or self.answers.keeps(visit, "told"):
+            return
+        key = f"{visit.row}.done"
+        first = {
+            Done.REMOVED: Choice(key, "left", "nothing was taken in"),
+            Done.INSTALLED: Choice(key, "swapped", "it was a swap"),
+        }.get(visit.done or Done.LEFT, Choice(key, "installed", "it was set out"))
+        self._ask(
+            visit,
+            problem,
+            first,
+            Choice(f"{visit.row}.keep", "told", "so it was; write it down as told"),
+            Choice(str(visit.row), LEAVE_OUT, "leave this visit out (the journal keeps it)"),
+        )
 
     def _volts(self, visit: VisitRecord) -> None:
         site = self.fleet.sites_by_id.get(visit.site_id)

@@ -3,8 +3,8 @@ Planned trips whose day has passed: what became of them must be told before the 
 
 A trip that stood in ``plan.json`` and lies behind is open until its results are recorded, somebody says
 that it was not made, or every one of its sites has a visit of that day or later. Open trips outlive the
-plan: planning anew notes them in ``journal/trip-ID.json``. Until then its sites count as not swapped and
-its packs as unknown.
+plan: planning anew notes them in ``journal/trip-ID.json``. Until then its sites count as not swapped (its
+devices as not set out, or not taken in) and its packs as unknown.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Any
 from tripplan.errors import StorageError
 from tripplan.fleet import SHELF, Fleet, Pack, PackState
 from tripplan.inputs.findings import fold
-from tripplan.plan.document import Trip
+from tripplan.plan.document import Trip, VisitKind
 from tripplan.plan.plan_file import NoPlanOnFileError, read_plan_file
 from tripplan.records.journal import JOURNAL_FOLDER
 from tripplan.storage import content_digest, json_bytes, read_bytes
@@ -48,9 +48,14 @@ class PlannedVisit:
     """A site of a planned trip; `pack_in` is None where no pack was assigned."""
 
     site_id: str
-    swap: bool
+    kind: VisitKind
     pack_type: str
     pack_in: str | None = None
+
+    @property
+    def swap(self) -> bool:
+        """Whether a charged pack was to go in."""
+        return self.kind in (VisitKind.SWAP, VisitKind.SET_OUT)
 
 
 @dataclass(frozen=True)
@@ -79,7 +84,7 @@ class PlannedTrip:
     def of(cls, trip: Trip) -> PlannedTrip:
         """Return what a plan's trip sets out to do."""
         visits = tuple(
-            PlannedVisit(visit.site_id, visit.swap, visit.pack_type, visit.pack_in) for visit in trip.visits
+            PlannedVisit(visit.site_id, visit.kind, visit.pack_type, visit.pack_in) for visit in trip.visits
         )
         return cls(trip.trip_id, trip.date, trip.crew, visits, "", tuple(one.site_id for one in visits))
 
@@ -92,7 +97,16 @@ class PlannedTrip:
                 "date": self.day.isoformat(),
                 "crew": self.crew,
                 "answered": self.answered,
-                "visits": [vars(visit) for visit in self.visits],
+                "visits": [
+                    {
+                        "site_id": visit.site_id,
+                        "swap": visit.swap,
+                        "pack_type": visit.pack_type,
+                        "pack_in": visit.pack_in,
+                        "kind": str(visit.kind),
+                    }
+                    for visit in self.visits
+                ],
             }
         )
 
@@ -104,7 +118,8 @@ class PlannedTrip:
         visits = tuple(
             PlannedVisit(
                 str(one["site_id"]),
-                bool(one["swap"]),
+                # notes from before kinds were written say only whether the visit swaps
+                VisitKind(one.get("kind") or (VisitKind.SWAP if one["swap"] else VisitKind.CALL)),
                 str(one["pack_type"]),
                 one["pack_in"] and str(one["pack_in"]),
             )
@@ -119,9 +134,15 @@ class PlannedTrip:
         """What stays unknown until somebody tells, in one line."""
         packs = ", ".join(f"{number} {name}" for name, number in self.swaps.items())
         held = f", and {packs} are not counted as spares" if packs else ""
+        kinds = {visit.kind for visit in self.visits if visit.site_id in self.untold}
+        words = ["not swapped"]
+        words += ["not set out"] if VisitKind.SET_OUT in kinds else []
+        words += ["not taken in"] if VisitKind.TAKE_IN in kinds else []
+        if len(words) > 1 and not kinds & {VisitKind.SWAP, VisitKind.CALL}:
+            words = words[1:]
         return (
             f"Trip {self.trip_id} ({self.crew}) lies behind without results: {', '.join(self.untold)} count "
-            f"as not swapped{held}. tripplan record --trip {self.trip_id} tells what was done; with "
+            f"as {' or '.join(words)}{held}. tripplan record --trip {self.trip_id} tells what was done; with "
             "--not-made, that it was not made."
         )
 

@@ -135,7 +135,7 @@ def assign_packs(
     ready: frozenset[str],
 ) -> tuple[Assignment, ...]:
     """
-    Choose a pack for every swap of some trips of one date.
+    Choose a pack for every swap, and every device set out, of some trips of one date.
 
     Parameters
     ----------
@@ -236,7 +236,7 @@ def _days_until_next(plan: Plan, trip: Trip, visit: Visit) -> int:
     later = [
         other.date
         for other in plan.trips
-        if other.date > trip.date and any(v.site_id == visit.site_id and v.swap for v in other.visits)
+        if other.date > trip.date and any(v.site_id == visit.site_id and v.brings_back for v in other.visits)
     ]
     return (min(later, default=plan.to) - trip.date).days
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from tripplan.fleet import Cause, Done, Fleet
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.document import Plan, Trip
+from tripplan.plan.document import Plan, Trip, VisitKind
 from tripplan.supply.counts import Rate, beta_binomial, expected_short, poisson_binomial, together
 from tripplan.travel import Travel
 
@@ -170,12 +170,16 @@ def trip_need(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan, trip: 
         dark that day.
     """
     bad, fault = learn_rates(fleet)
-    swaps = {visit.site_id for visit in trip.visits if visit.swap}
+    swaps = {visit.site_id for visit in trip.visits if visit.kind is not VisitKind.CALL}
+    before = [visit for other in plan.trips if other.date < trip.date for visit in other.visits]
+    home = {site_id for site_id, now in outlook.sites.items() if now.at_home}
+    home -= {visit.site_id for visit in before if visit.kind is VisitKind.SET_OUT}
+    home |= {visit.site_id for visit in before if visit.kind is VisitKind.TAKE_IN}
     visited = {visit.site_id for visit in trip.visits}
     sites = fleet.sites_by_id
     way: dict[str, list[tuple[str, float]]] = {}
     for site in fleet.sites:
-        if site.site_id in swaps:
+        if site.site_id in swaps or site.site_id in home:
             continue
         if site.active_from is not None and trip.date < site.active_from:
             continue
@@ -192,7 +196,10 @@ def trip_need(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan, trip: 
             TypeNeed(
                 name,
                 planned=sum(visit.swap and visit.pack_type == name for visit in trip.visits),
-                visits=sum(sites[visit.site_id].pack_type == name for visit in trip.visits),
+                visits=sum(
+                    sites[visit.site_id].pack_type == name and visit.kind is not VisitKind.TAKE_IN
+                    for visit in trip.visits
+                ),
                 on_the_way=tuple(way.get(name, ())),
             )
             for name in names
@@ -294,7 +301,8 @@ def plan_spares(
         pairs = [short_chance(one, need.bad, need.fault, spares) for spares in range(_MOST_SPARES + 1)]
         curves[one.pack_type] = tuple(1.0 - short for short, _ in pairs)
         missing[one.pack_type] = tuple(lack for _, lack in pairs)
-    room = max(0, fleet.crews_by_name[trip.crew].packs_aboard - sum(trip.packs.values()))
+    fetched = sum(visit.kind is VisitKind.TAKE_IN for visit in trip.visits)
+    room = max(0, fleet.crews_by_name[trip.crew].packs_aboard - sum(trip.packs.values()) - fetched)
     wanted = _fewest(curves, asked, dict.fromkeys(curves, _MOST_SPARES), len(curves) * _MOST_SPARES)
     caps = {
         name: _MOST_SPARES if stock is None else max(0, min(_MOST_SPARES, stock.get(name, 0)))

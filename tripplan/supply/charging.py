@@ -178,7 +178,7 @@ def _in_order(slots: list[ChargeSlot]) -> tuple[ChargeSlot, ...]:
     return tuple(sorted(slots, key=lambda slot: (slot.on, slot.charger)))
 
 
-def _swaps(trip: Trip, name: str) -> int:
+def _put_in(trip: Trip, name: str) -> int:
     return sum(visit.swap and visit.pack_type == name for visit in trip.visits)
 
 
@@ -219,7 +219,7 @@ def _place_all(
 
 def _charges(fleet: Fleet, plan: Plan, name: str, spares: int) -> list[tuple[_Charge, bool]]:
     """Return the charges of one type in the order in which packs come back, and whether a trip needs each."""
-    trips = sorted((trip for trip in plan.trips if _swaps(trip, name)), key=lambda trip: trip.date)
+    trips = sorted(plan.trips, key=lambda trip: trip.date)
     kind = fleet.pack_types[name]
     stand = _STAND_FLAT_DAYS.get(kind.chemistry, _STAND_FLAT_OTHERS) * 86_400
     # when each pack may go on a charger, and since when it has stood flat
@@ -233,9 +233,9 @@ def _charges(fleet: Fleet, plan: Plan, name: str, spares: int) -> list[tuple[_Ch
     hours = max(charger.hours_per_pack for charger in fleet.chargers if name in charger.types)
     used, charges = 0, 0
     found: list[tuple[_Charge, bool]] = []
-    days = sorted({trip.date for trip in trips})
+    days = sorted({trip.date for trip in trips if _put_in(trip, name)})
     for day in days:
-        used += sum(_swaps(trip, name) for trip in trips if trip.date == day)
+        used += sum(_put_in(trip, name) for trip in trips if trip.date == day)
         wanted = used + spares - fleet.charged_on_shelf(name)
         evening = at_clock(fleet, day - timedelta(days=1), EVENING)
         by = at_clock(fleet, day, MORNING)
@@ -320,14 +320,20 @@ def _waiting(fleet: Fleet, plan: Plan) -> dict[str, list[tuple[int, int, str]]]:
 
 
 def _coming_back(fleet: Fleet, plan: Plan) -> list[tuple[Trip, Visit, str]]:
-    """Return the swaps by date with the type of the pack that comes back; empty where it is no spare."""
+    """
+    Return the visits that change packs, by date, with the type of the pack that comes back.
+
+    It is empty where that is no spare, and where a device is set out: what the file has there is then of the
+    season before.
+    """
     odd = dict(fleet.odd_returns)
-    return [
-        (trip, visit, odd.pop(visit.site_id, visit.pack_type))
-        for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id))
-        for visit in trip.visits
-        if visit.swap
-    ]
+    found = []
+    for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id)):
+        for visit in trip.visits:
+            if visit.swap or visit.brings_back:
+                name = odd.pop(visit.site_id, visit.pack_type)
+                found.append((trip, visit, name if visit.brings_back else ""))
+    return found
 
 
 def _top_ups(fleet: Fleet, plan: Plan, slots: list[ChargeSlot], table: Timetable) -> list[ChargeSlot]:

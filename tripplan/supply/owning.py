@@ -16,7 +16,7 @@ from tripplan.fleet import SHELF, Charger, Fleet, Pack, PackState, Site
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan import plan_season
 from tripplan.plan.charging import charge_schedule, swaps_and_returns
-from tripplan.plan.document import Plan
+from tripplan.plan.document import Plan, VisitKind
 from tripplan.plan.effort import Effort
 from tripplan.supply.register import Register
 from tripplan.supply.timetable import MORNING, at_clock
@@ -125,12 +125,16 @@ class Tried:
     lower_bound: int
 
 
-def _swapped(fleet: Fleet, plan: Plan) -> list[tuple[int, Site]]:
+def _moves(fleet: Fleet, plan: Plan) -> list[list[tuple[int, Site]]]:
+    """Return day number and site of each swap, each device set out, each taken in."""
     return [
-        ((trip.date - plan.first).days, fleet.sites_by_id[visit.site_id])
-        for trip in plan.trips
-        for visit in trip.visits
-        if visit.swap
+        [
+            ((trip.date - plan.first).days, fleet.sites_by_id[visit.site_id])
+            for trip in plan.trips
+            for visit in trip.visits
+            if visit.kind is kind
+        ]
+        for kind in (VisitKind.SWAP, VisitKind.SET_OUT, VisitKind.TAKE_IN)
     ]
 
 
@@ -183,7 +187,7 @@ def shelf_course(fleet: Fleet, plan: Plan, spares: Mapping[str, int], name: str)
     tuple of Course
         By date; a shortage is carried on as if the missing packs had been borrowed.
     """
-    swaps, returns = swaps_and_returns(fleet, _swapped(fleet, plan))
+    swaps, returns = swaps_and_returns(fleet, *_moves(fleet, plan))
     run = charge_schedule(fleet, plan.first, swaps, returns)
     borrowed = {(one.pack_type, one.day): one.missing for one in run.shortages}
     offs = [round(slot.off.timestamp()) for slot in run.slots if slot.pack_type == name]
@@ -229,6 +233,10 @@ def stock_by_type(
     """
     found = []
     in_use_types = {site.pack_type for site in fleet.sites}
+    set_out = {
+        visit.site_id for trip in plan.trips for visit in trip.visits if visit.kind is VisitKind.SET_OUT
+    }
+    at_home = {site.site_id for site in fleet.sites if fleet.is_at_home(site.site_id)} | set_out
     for name, kind in fleet.pack_types.items():
         owned = [record for record in register.records if record.pack.pack_type == name]
         if name not in in_use_types and not owned:
@@ -247,7 +255,7 @@ def stock_by_type(
         found.append(
             TypeStock(
                 pack_type=name,
-                in_use=sum(site.pack_type == name for site in fleet.sites),
+                in_use=sum(site.pack_type == name and site.site_id not in at_home for site in fleet.sites),
                 shelf=shelf if known else None,
                 unfit=unfit,
                 needed_shelf=_needed(fleet, plan, {}, name),
@@ -281,7 +289,7 @@ def _needed(fleet: Fleet, plan: Plan, spares: Mapping[str, int], name: str) -> i
         shelf = with_packs(fleet, name, number)
         return all(one.left >= 0 for one in shelf_course(shelf, plan, spares, name))
 
-    swaps, _ = swaps_and_returns(fleet, _swapped(fleet, plan))
+    swaps, _ = swaps_and_returns(fleet, *_moves(fleet, plan))
     low, high = 0, sum(swaps.get(name, {}).values()) + 2 * len(fleet.crews) * spares.get(name, 0)
     while low < high:
         middle = (low + high) // 2

@@ -21,7 +21,7 @@ from zoneinfo import ZoneInfo
 from tripplan.clock import MINUTES_PER_DAY, local_moment, moment_to_local
 from tripplan.fleet import AccessRule, Fleet, MonthDay, Site
 
-__all__ = ["Contact", "contacts_for", "is_active", "open_spans"]
+__all__ = ["Contact", "contacts_for", "may_be_visited", "open_spans"]
 
 Span = tuple[int, int]
 
@@ -130,25 +130,31 @@ def _open_spans(rules: tuple[AccessRule, ...], crew_name: str, day: date, zone: 
     return tuple(_cut(_join(spans[True]), spans[False]))
 
 
-def is_active(site: Site, day: date) -> bool:
+def may_be_visited(fleet: Fleet, site: Site, day: date, *, at_home: bool) -> bool:
     """
-    Tell whether a site is in service on a date.
+    Tell whether a visit on a date would find or bring a device.
 
     Parameters
     ----------
+    fleet : Fleet
+        For how many days before ``active_from`` a device is set out.
     site : Site
-        A site.
+        A site of the fleet.
     day : datetime.date
         Local date.
+    at_home : bool
+        Whether the device stands at home and is to be set out.
 
     Returns
     -------
     bool
-        Whether ``active_from <= day <= active_to``; an empty end sets no limit.
+        A device that stands is visited from ``active_from`` on, and after ``active_to`` to take it in; one
+        that stands at home may be set out some days earlier.
     """
-    return (site.active_from is None or site.active_from <= day) and (
-        site.active_to is None or day <= site.active_to
-    )
+    if site.active_from is None:
+        return True
+    ahead = fleet.plan.set_out_days if at_home else 0
+    return day >= site.active_from - timedelta(days=ahead)
 
 
 def open_spans(fleet: Fleet, site: Site, crew_name: str, day: date) -> tuple[tuple[int, int], ...]:
@@ -169,10 +175,11 @@ def open_spans(fleet: Fleet, site: Site, crew_name: str, day: date) -> tuple[tup
     Returns
     -------
     tuple of tuple of int
-        Spans of epoch seconds, sorted, joined where they touch; empty where the site is closed, not in
-        service, or not open to this crew. Work must begin and end inside one span, ends included. [s]
+        Spans of epoch seconds, sorted, joined where they touch; empty where the site is closed, not open to
+        this crew, or where no device may be set out yet. Work must begin and end inside one span, ends
+        included. [s]
     """
-    if not is_active(site, day):
+    if not may_be_visited(fleet, site, day, at_home=True):
         return ()
     rules = fleet.access[site.access] if site.access else ()
     return _open_spans(rules, crew_name, day, fleet.zone)

@@ -324,12 +324,10 @@
     box.querySelector("[data-as-planned]").addEventListener("click", function () {
       remember(null);
       var visit = visitOf(box);
-      visit.found = visit.found || "running";
-      visit.done = visit.done || (site.swap ? "swapped" : "left");
-      if (site.swap) {
-        visit.pack_out = visit.pack_out || site.pack_out;
-        visit.pack_in = visit.pack_in || site.pack_in;
-      }
+      if (site.kind !== "set out") { visit.found = visit.found || "running"; }
+      visit.done = visit.done || { "swap": "swapped", "set out": "installed", "take in": "removed" }[site.kind] || "left";
+      if (site.kind === "swap" || site.kind === "take in") { visit.pack_out = visit.pack_out || site.pack_out; }
+      if (site.swap) { visit.pack_in = visit.pack_in || site.pack_in; }
       fill(box, visit, "field");
       keep();
       refresh();
