@@ -50,7 +50,7 @@ def test_a_plan_that_counts_on_packs_which_are_no_spares_is_refused(
     else:
         assert _refused(one, tiny_outlook, plan) == []
         assert _refused(both, tiny_outlook, plan) == [
-            ("stock", "1 swapped in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs")
+            ("stock", "1 put in; 2 on the shelf + 0 charged since - 2 used before = 0 charged packs")
         ]
     assert _planned(one, tiny_outlook).status == "proved"
     # what stood at B1 is good: the plan goes there early enough to use it again
