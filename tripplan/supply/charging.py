@@ -141,9 +141,9 @@ def ready_packs(fleet: Fleet, plan: Plan, day: date) -> frozenset[str]:
     back: dict[str, date] = {}
     for trip in sorted(plan.trips, key=lambda trip: (trip.date, trip.trip_id)):
         for visit in trip.visits if trip.date < day else ():
-            if visit.swap:
+            if visit.swap or visit.brings_back:
                 old = standing.pop(visit.site_id, "")
-                if old:
+                if old and visit.brings_back:
                     back[old] = trip.date
                 if visit.pack_in:
                     standing[visit.site_id] = visit.pack_in
