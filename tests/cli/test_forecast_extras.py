@@ -123,8 +123,10 @@ def test_half_a_forecast_is_refused(door, weekend, tmp_path, text):
     assert "is no forecast" in done.stderr
 
 
-def test_where_freezing_sets_the_date_the_table_says_so():
+def test_where_freezing_sets_the_date_the_table_says_so(tiny_fleet):
     days = [date(2027, 1, d) for d in (20, 25, 30, 19)]
     one = SiteForecast("A", *days, 0.05, 0.0, 0.5, Basis.MODEL, freezes_from=date(2027, 1, 10))
     outlook = Outlook(date(2026, 11, 25), date(2027, 5, 1), 0.05, {"A": one}, {})
-    assert _swap_by_text(one, outlook) == ("Tue 19 Jan 2027; freezing sets the date: from Sun 10 Jan 2027")
+    assert _swap_by_text(one, outlook, tiny_fleet) == (
+        "Tue 19 Jan 2027; freezing sets the date: from Sun 10 Jan 2027"
+    )

@@ -306,6 +306,7 @@ def test_geojson_is_cut_at_the_antimeridian(tmp_path):
         case.fleet,
         sites=tuple(replace(s, lon=moved(s.lon), park_lon=moved(s.park_lon)) for s in case.fleet.sites),
         crews=tuple(replace(crew, base_lon=moved(crew.base_lon)) for crew in case.fleet.crews),
+        timezone="Asia/Anadyr",  # so that it is day there
     )
     far = hand_case(fleet)
     write_kit(*far.arguments(), tmp_path, today=TODAY)

@@ -23,6 +23,7 @@ from tripplan.plan.solution import Trips
 from tripplan.plan.squeeze_kernels import squeeze
 from tripplan.plan.squeeze_tables import (
     BIT,
+    CARRIES,
     CLOSE,
     COVER,
     END,
@@ -241,7 +242,7 @@ class Squeeze:
                 member[i, s] = True
                 rows = slice(plain.sites[s, FIRST], plain.sites[s, END])
                 windows[rows, COVER] += plain.holds[rows, day]
-                if plain.may[i, s] > SWAPS:
+                if plain.may[i, s] & SWAPS:
                     stock[:, USED] += (
                         (stock[:, KIND_OF] == plain.sites[s, KIND])
                         & (stock[:, SINCE] <= day)
@@ -311,7 +312,9 @@ class Squeeze:
                     begins[park, id(loops)],
                 )
                 for s in here:
-                    may[i, s] = 1 + SWAPS * bool(season.tasks[s].swaps[day.day])
+                    task = season.tasks[s]
+                    carries = CARRIES * task.carries(day.day, loose=False)
+                    may[i, s] = 1 + SWAPS * bool(task.swaps[day.day]) + carries
         return Problem(
             days,
             clash,

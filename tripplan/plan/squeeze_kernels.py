@@ -21,6 +21,7 @@ from tripplan.plan.squeeze_tables import (
     ABOARD,
     BIT,
     CAP,
+    CARRIES,
     COVER,
     DAY,
     END,
@@ -65,7 +66,7 @@ def _fits(p, s, i, add, out, n_out, work):
                 gone |= out[z] == v
             if gone:
                 continue
-        packs += p.may[i, v] // SWAPS
+        packs += (p.may[i, v] & CARRIES) != 0
         q = p.sites[v, PARK]
         found = -1
         for z in range(m):
@@ -85,7 +86,7 @@ def _fits(p, s, i, add, out, n_out, work):
 def _short(p, s, i, v):
     """Return how many packs of the site's type are wanting on the shelf if it is visited too."""
     most = np.int64(0)
-    if p.may[i, v] > SWAPS:
+    if p.may[i, v] & SWAPS:
         d = p.days[i, DAY]
         for r in range(s.stock.shape[0]):
             if s.stock[r, KIND_OF] == p.sites[v, KIND] and s.stock[r, SINCE] <= d <= s.stock[r, UNTIL]:
@@ -152,7 +153,7 @@ def _change(p, s, i, v, by):
             s.windows[r, PLACE] = s.tally[OPEN]
             s.windows[s.tally[OPEN], POOL] = r
             s.tally[OPEN] += 1
-    if p.may[i, v] > SWAPS:
+    if p.may[i, v] & SWAPS:
         for r in range(s.stock.shape[0]):
             if s.stock[r, KIND_OF] == p.sites[v, KIND] and s.stock[r, SINCE] <= d <= s.stock[r, UNTIL]:
                 s.stock[r, USED] += by
@@ -301,7 +302,7 @@ def _along(p, s, r, i, limit, found, out, losses, work):
                     x = a if k == 0 else b if k == 1 else c
                     out[k] = s.visits[i, x]
                     cost += losses[x]
-                    same += p.sites[out[k], KIND] == p.sites[v, KIND] and p.may[i, out[k]] > SWAPS
+                    same += p.sites[out[k], KIND] == p.sites[v, KIND] and (p.may[i, out[k]] & SWAPS) != 0
                 if cost < best and same >= need and _fits(p, s, i, v, out, size, work):
                     best = cost
                     found[0] = size
@@ -330,7 +331,7 @@ def _saved(p, s, r, i, limit, found, out, work):
             continue
         for k in range(n):
             u = s.visits[j, k]
-            if u == v or p.sites[u, KIND] != p.sites[v, KIND] or p.may[j, u] <= SWAPS:
+            if u == v or p.sites[u, KIND] != p.sites[v, KIND] or not p.may[j, u] & SWAPS:
                 continue
             cost = _loss(p, s, j, u, -1)
             if cost < best:

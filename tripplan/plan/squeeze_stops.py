@@ -18,9 +18,11 @@ def _end_of_stop(p, i, q, subset, begin):
     """Return when a stop begun at a second is over; `FAR` where it cannot be."""
     o = p.stops[i, q, TABLE] + subset
     long = p.loops[o, LONG]
-    if begin > min(p.loops[o, LATEST], p.stops[i, q, DUSK] - long):
+    start = max(begin, np.int64(p.stops[i, q, DAWN]))
+    end = max(start + long, np.int64(p.loops[o, OVER]))
+    if start > p.loops[o, LATEST] or end > p.stops[i, q, DUSK]:
         return np.int64(FAR)
-    return max(begin + long, np.int64(p.loops[o, OVER]), np.int64(p.stops[i, q, DAWN] + long))
+    return end
 
 
 @compiled_part

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tripplan.plan.loops import FAR
 
-__all__ = ["FAR", "FREE", "FROZEN", "STAYS", "SWAPS", "Problem", "State"]
+__all__ = ["CARRIES", "FAR", "FREE", "FROZEN", "STAYS", "SWAPS", "Problem", "State"]
 
 FREE, STAYS, FROZEN = 0, 1, 2
 """Locks of a crew-date: none, its trip must stay, its visits must stay."""
@@ -24,7 +24,7 @@ LONG, OVER, LATEST = 0, 1, 2
 PARK, BIT, KIND, FIRST, END = 0, 1, 2, 3, 4
 OWNER, COVER, PLACE, POOL, PENALTY = 0, 1, 2, 3, 4
 KIND_OF, SINCE, UNTIL, CAP, USED = 0, 1, 2, 3, 4
-SWAPS = 2
+SWAPS, CARRIES = 2, 4
 OPEN, TRIPS = 0, 1
 
 
@@ -47,7 +47,8 @@ class Problem(NamedTuple):
     move : numpy.ndarray of int32, shape (C, P + 1, P + 1)
         Seconds from parking to parking; the base is last. [s]
     may : numpy.ndarray of int8, shape (I, S)
-        0: cannot be visited; 1: can; + `SWAPS` where that takes a pack.
+        0: cannot be visited; 1: can; + `SWAPS` where that takes a pack from the shelf; + `CARRIES` where a
+        pack rides along, out or back.
     sites : numpy.ndarray of int32, shape (S, 5)
         ``PARK``, ``BIT`` among the parking's sites, ``KIND`` of pack, ``FIRST`` and ``END`` of its windows.
     holds : numpy.ndarray of bool, shape (W, n_days)
