@@ -6,6 +6,8 @@ Where a number is a convention of this project and not a published one, its line
 
 from __future__ import annotations
 
+import math
+
 __all__ = [
     "DAYS_PER_MONTH",
     "DAYS_PER_YEAR",
@@ -16,6 +18,7 @@ __all__ = [
     "charge_from_energy_mah",
     "draw_from_current_mah_per_day",
     "fahrenheit_to_celsius",
+    "seconds_of_hours",
     "so_many",
 ]
 
@@ -104,6 +107,28 @@ def charge_from_energy_mah(energy_j: float, volts: float) -> float:
     if not volts > 0:
         raise ValueError(f"volts must be above 0, not {volts}")
     return energy_j / volts / 3600.0 * MAH_PER_AH
+
+
+def seconds_of_hours(hours: float) -> int:
+    """
+    Return a duration in whole seconds, rounded up.
+
+    Parameters
+    ----------
+    hours : float
+        Duration; within a microsecond of a whole second it is that second. [h]
+
+    Returns
+    -------
+    int
+        Duration. [s]
+
+    Examples
+    --------
+    >>> seconds_of_hours(12.0), seconds_of_hours(0.1), seconds_of_hours(12.00001)
+    (43200, 360, 43201)
+    """
+    return math.ceil(hours * 3600 - 1e-6)
 
 
 def so_many(number: int, name: str) -> str:

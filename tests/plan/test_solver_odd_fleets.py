@@ -6,93 +6,30 @@ import random
 from dataclasses import replace
 from datetime import date, timedelta
 
-import numpy as np
 import pytest
+from typed_seasons import (
+    ON,
+    SATURDAYS,
+)
+from typed_seasons import lasting as _lasting
+from typed_seasons import make_fleet as _fleet
+from typed_seasons import make_outlook as _outlook
+from typed_seasons import make_site as _site
+from typed_seasons import plan_checked as _plan
 
 from tripplan.fleet import (
     AccessRule,
-    Crew,
     DateSpan,
     DriveSettings,
-    Fleet,
     Job,
     Leg,
-    PackType,
-    PlanSettings,
-    Site,
-    WalkSettings,
 )
 from tripplan.forecast.at_home import forecast_at_home, is_to_be_set_out
-from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.plan import check_plan, plan_season
 from tripplan.plan.build import build_season
 from tripplan.plan.document import Status, VisitKind
 from tripplan.plan.trips import TripBook
 from tripplan.travel import measure_travel
-
-ON = date(2027, 3, 5)  # a Friday
-PLUG = "5.5x2.1 centre +"
-SATURDAYS = Crew(
-    "N",
-    0.0,
-    0.0,
-    weekdays=frozenset({5}),
-    carry_kg=12.0,
-    packs_aboard=9,
-    day_start_minute=450,
-    day_end_minute=1050,
-)
-
-
-def _site(name: str, lon: float, lat: float = 0.0, **more) -> Site:
-    usual = {"volts": 12.0, "plug": PLUG, "pack_type": "P", "park_lat": lat, "park_lon": lon}
-    return Site(name, lat, lon, **(usual | {"walk_m": 0.0, "work_minutes": 15.0, "row": 2} | more))
-
-
-def _fleet(sites, crews=(SATURDAYS,), legs=(), *, weeks=4, fallback=0, **more) -> Fleet:
-    plan = PlanSettings(weeks, daylight_margin_minutes=0.0, reserve_minutes=0.0, fallback_dates=fallback)
-    usual = {
-        "timezone": "UTC",
-        "pack_types": {"P": PackType("P", 12.0, PLUG, weight_kg=3.0)},
-        "plan": plan,
-        "drive": DriveSettings(park_minutes=5.0),
-        "walk": WalkSettings(detour=1.0, speed_factor=1.0),
-    }
-    return Fleet(name="odd", crews=crews, sites=tuple(sites), legs=legs, **(usual | more))
-
-
-def _outlook(fleet: Fleet, due: dict[str, int], renewed, on: date = ON) -> Outlook:
-    """Return an outlook with swap-by dates so many days on; `renewed` tells a fresh pack's by day of swap."""
-    days = fleet.plan.weeks * 7 + 1
-    sites, renewals = {}, {}
-    for name, day in due.items():
-        swap_by = on + timedelta(days=day)
-        flat = [swap_by + timedelta(days=k) for k in (1, 10, 20)]
-        sites[name] = SiteForecast(name, *flat, swap_by, 0.05, 0.01, None, Basis.USUAL_LIFE, "typed in")
-        fresh = np.array([renewed(name, put_in) for put_in in range(days)], np.int64) + on.toordinal()
-        renewals[name] = Renewal(name, fresh, fresh + 1, fresh + 10, fresh + 20, Basis.USUAL_LIFE)
-    return Outlook(
-        on,
-        on + timedelta(days=days - 1),
-        0.05,
-        sites,
-        renewals,
-        {name: np.full(days, 0.01) for name in due},
-        {name: np.full((days // 7 + 1, days), 0.001) for name in due},
-        7,
-    )
-
-
-def _plan(fleet, outlook):
-    travel = measure_travel(fleet)
-    plan = plan_season(fleet, outlook, travel, made_on=outlook.on)
-    assert check_plan(fleet, outlook, travel, plan) == ()
-    return plan, travel
-
-
-def _lasting(days: int):
-    return lambda _, put_in: put_in + days
-
 
 _BY_WAY_OF_B = (
     Leg("N", "C", 200.0, 100.0, 2),

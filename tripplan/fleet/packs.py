@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
+from tripplan.units import seconds_of_hours
+
 __all__ = ["AT_HOME", "SHELF", "Charger", "Chemistry", "InPlace", "Pack", "PackState", "PackType"]
 
 SHELF = "shelf"
@@ -137,3 +139,8 @@ class Charger:
     hours_per_pack: float = 12.0
     changeovers_per_day: int = 1
     amps: float | None = None
+
+    @property
+    def seconds_per_pack(self) -> int:
+        """Whole seconds on the charger, rounded up. [s]."""
+        return seconds_of_hours(self.hours_per_pack)

@@ -94,6 +94,7 @@ def build_season(
         move_down,
         travel,
         fleet.plan.reserve_minutes * 60,
+        fetched=_all_fetched(fleet, outlook),
     )
     season = _with_reach(season)
     return season_as_wished(season, build_wanted(season, wishes))
@@ -167,6 +168,13 @@ def _taking_in(fleet: Fleet, site: Site, now: SiteForecast, origin: int) -> tupl
         return FAR, FAR
     first = site.active_to.toordinal() - origin
     return first, first + fleet.plan.take_in_days
+
+
+def _all_fetched(fleet: Fleet, outlook: Outlook) -> tuple[tuple[str, int], ...]:
+    """Return pack type and first day of taking in for each device that may be, also where nothing owes it."""
+    origin = outlook.on.toordinal()
+    first = [(site, _taking_in(fleet, site, outlook.sites[site.site_id], origin)[0]) for site in fleet.sites]
+    return tuple((site.pack_type, day) for site, day in first if day < FAR)
 
 
 def _crew_days(

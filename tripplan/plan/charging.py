@@ -187,7 +187,7 @@ def charge_schedule(
                 name_or_none = _most_urgent(charger, waiting, charged, finishing, swaps, day)
                 if name_or_none is None:
                     break
-                end = start + round(charger.hours_per_pack * 3600)
+                end = start + charger.seconds_per_pack
                 free_at[number] = end
                 waiting[name_or_none] -= 1
                 finishing.append((_counts_from(fleet, first, end), name_or_none))
@@ -227,7 +227,7 @@ def _starts(fleet: Fleet, charger: Charger, today: date, free_at: int) -> list[i
     """Moments at which a charger can take a pack between 18:00 of a date and 18:00 of the next."""
     evening = local_moment(today, _EVENING, fleet.zone)
     next_evening = local_moment(today + timedelta(days=1), _EVENING, fleet.zone)
-    hours = round(charger.hours_per_pack * 3600)
+    hours = charger.seconds_per_pack
     most = charger.changeovers_per_day
     moments: list[int] = []
     at = max(evening, free_at)
@@ -323,7 +323,7 @@ def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: in
     for charger in fleet.chargers:
         if name not in charger.types:
             continue
-        hours = charger.hours_per_pack * 3600
+        seconds = charger.seconds_per_pack
         # a pack that counts from a later morning than `since` finished after 06:00 of `since`
         begin = (
             local_moment(first, _EVENING, fleet.zone)
@@ -334,8 +334,10 @@ def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: in
         if span <= 0:
             continue
         under_way = 0 if since == 0 else 1
-        by_hours = int(span // hours) + under_way if hours > 0 else 10**6
+        by_hours = span // seconds + under_way if seconds > 0 else 10**6
         # a pack put on a charger on the last date can count that morning only if its hours are few
-        dates = until - since + (1 if charger.hours_per_pack <= _MORNING / 60 else 0)
+        midnight = local_moment(first + timedelta(days=until), 0, fleet.zone)
+        morning = local_moment(first + timedelta(days=until), _MORNING, fleet.zone)
+        dates = until - since + (seconds <= morning - midnight)
         total += min(by_hours, charger.changeovers_per_day * dates + under_way)
     return total

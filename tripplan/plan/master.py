@@ -93,6 +93,7 @@ class Master(Programme):
                 table.member.tobytes(),
                 table.d.tobytes(),
                 table.packs.tobytes(),
+                self.book_of_rows.pays[:, day.day].tobytes(),
             )
             groups.setdefault(key, []).append(index)
         return list(groups.values())

@@ -135,7 +135,7 @@ class Run:
         must_run = self.season.wanted.must_run
         self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
         stock = stock_rows(self.season)
-        self.master = Master(self.season, self.windows.rows, stock, self.book, self.pricer, self.spans)
+        self.master = Master(self.season, self.windows.bound_rows, stock, self.book, self.pricer, self.spans)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
         self.squeezer = Squeeze(self.season, self.windows.rows, stock, self.judge.shortages)
@@ -175,7 +175,7 @@ class Run:
         # where some sites bent, others might bend in an equally good plan: no fallback counts at all
         windows = build_windows(self.season, 0) if self.bent or more else self.windows
         more = len(late - set(windows.sure_late))
-        rows = tuple(row for row in windows.rows if row.site not in windows.sure_late)
+        rows = tuple(row for row in windows.bound_rows if row.site not in windows.sure_late)
         # a plan without any trip was looked at first, and is not as good
         least = 1 if trips and late else 0
         if not rows or not self.clock.go_on():
@@ -272,7 +272,7 @@ class Run:
             since, until = (season.n_days * edge // count for edge in (k, k + 1))
             rows = tuple(
                 row
-                for row in self.windows.rows
+                for row in self.windows.bound_rows
                 if not row.stretched and since <= row.days[0] and row.days[-1] < until
             )
             if not rows:

@@ -145,7 +145,12 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Season:
-    """The whole problem; made by `tripplan.plan.build`."""
+    """
+    The whole problem; made by `tripplan.plan.build`.
+
+    `fetched` holds pack type and first day of every device that a visit may take in, owed or not: its pack
+    may then feed another site.
+    """
 
     fleet: Fleet
     first: date
@@ -159,6 +164,7 @@ class Season:
     travel: Travel
     reserve_s: float
     wanted: Wanted = field(default_factory=Wanted)
+    fetched: tuple[tuple[str, int], ...] = ()
     _loops: dict[object, list[LoopSpec]] = field(default_factory=dict, compare=False, repr=False)
     _tables: dict[object, LoopTable] = field(default_factory=dict, compare=False, repr=False)
 
@@ -379,7 +385,7 @@ class Season:
         int
             At the very most.
         """
-        return sum(task.site.pack_type == pack_type and task.take_from < before for task in self.tasks)
+        return sum(name == pack_type and first < before for name, first in self.fetched)
 
     def visit_seconds(self, task: int, *, with_jobs: bool) -> int:
         """

@@ -99,6 +99,12 @@ class SiteTask:
         """Tell whether a visit on a day takes the device in."""
         return day >= self.take_from
 
+    @property
+    def may_begin_with_call(self) -> bool:
+        """Whether a first visit may do the jobs and leave the pack in, since a fresh one lasts no longer."""
+        days = self.swaps[: max(0, self.in_place) + 1]
+        return self.job_minutes > 0 and not self.at_home and not bool(days.all())
+
     def may_be_first(self, day: int) -> bool:
         """Tell whether a plan reckons with a visit on a day being the site's first."""
         return self.jobs_always or day <= max(self.due, int(self.renewed.min()))

@@ -43,13 +43,17 @@ class WindowSet:
     Attributes
     ----------
     rows : tuple of Window
-        Minimal windows.
+        Minimal windows; what a plan keeps to.
     sure_late : mapping of int to tuple of SureLate
         By task index.
+    bound_rows : tuple of Window
+        What every plan keeps to that the rules allow, also one that does a site's jobs on a call of its own;
+        lower bounds rest on these.
     """
 
     rows: tuple[Window, ...]
     sure_late: Mapping[int, tuple[SureLate, ...]]
+    bound_rows: tuple[Window, ...]
 
 
 def build_windows(season: Season, spare: int, bent: frozenset[int] = frozenset()) -> WindowSet:
@@ -70,27 +74,35 @@ def build_windows(season: Season, spare: int, bent: frozenset[int] = frozenset()
     WindowSet
         Rows sorted by site and first day, then those that wishes ask for.
     """
-    rows: list[Window] = []
+    strict, loose = list[Window](), list[Window]()
     sure: dict[int, tuple[SureLate, ...]] = {}
     for s, task in enumerate(season.tasks):
-        spans, late = _task_windows(task, 0 if s in bent | season.wanted.sites else spare)
+        leaving = 0 if s in bent | season.wanted.sites else spare
+        spans, late = _task_windows(task, leaving, loose=False)
         if late:
             sure[s] = tuple(late)
-        rows.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
-    known = {(row.site, row.days) for row in rows if not row.stretched}
-    rows.extend(row for row in season.wanted.must_visit if row.days and (row.site, row.days) not in known)
-    return WindowSet(tuple(rows), sure)
+        strict.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
+        spans, _ = _task_windows(task, leaving, loose=True)
+        loose.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
+    for rows in (strict, loose):
+        known = {(row.site, row.days) for row in rows if not row.stretched}
+        rows.extend(row for row in season.wanted.must_visit if row.days and (row.site, row.days) not in known)
+    return WindowSet(tuple(strict), sure, tuple(loose))
 
 
 _Span = tuple[tuple[int, ...], bool]
 
 
-def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLate]]:
-    spans, late = _power_windows(task, spare) if task.due < FAR or task.take_by == FAR else ([], [])
+def _task_windows(task: SiteTask, spare: int, *, loose: bool) -> tuple[list[_Span], list[SureLate]]:
+    spans, late = (
+        _power_windows(task, spare, loose=loose) if task.due < FAR or task.take_by == FAR else ([], [])
+    )
     never_out = task.at_home and late and not spans
     if task.take_by < FAR and not never_out:
         out = [d for d in task.possible if task.takes_in(d)]
         last = last_leaving(task.reach_later, task.take_from - 1, task.take_by, spare)
+        if loose:  # as a first visit it does the jobs, and there may be fewer dates for that
+            last = max(last, last_leaving(task.reach, task.take_from - 1, task.take_by, spare))
         inside = tuple(d for d in out if d <= last) or tuple(d for d in out if d <= task.take_by)
         if not inside:
             after = next(iter(out), None)
@@ -102,13 +114,16 @@ def _task_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLat
     return spans, late
 
 
-def _power_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLate]]:
+def _power_windows(task: SiteTask, spare: int, *, loose: bool) -> tuple[list[_Span], list[SureLate]]:
     """Return the windows that keep the device in power, the first of them for setting it out at all."""
     days = task.possible
     late: list[SureLate] = []
     end = task.due
     if task.in_place < task.end and task.due <= task.in_place:
-        end = min(end, last_leaving(task.reach, -1, task.in_place, spare))
+        last = last_leaving(task.reach, -1, task.in_place, spare)
+        if loose and task.may_begin_with_call:  # after a call that did the jobs, more dates serve
+            last = max(last, last_leaving(task.reach_later, -1, task.in_place, spare))
+        end = min(end, last)
     inside = tuple(d for d in days if d <= end) or tuple(d for d in days if d <= task.due)
     stretched = not inside
     if stretched:
@@ -118,7 +133,7 @@ def _power_windows(task: SiteTask, spare: int) -> tuple[list[_Span], list[SureLa
             return [], late
         inside = (after,)
     spans: list[_Span] = [(inside, stretched)]
-    limit = -1
+    limit = inside[-1] if loose else -1  # where the first visit comes after day d, only its own limit counts
     gaps: dict[int | None, list[tuple[int, int]]] = {}
     for d in days:
         due = int(task.renewed[d])

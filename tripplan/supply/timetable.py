@@ -13,6 +13,7 @@ from datetime import date, timedelta
 
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Charger, Fleet
+from tripplan.units import seconds_of_hours
 
 __all__ = ["EVENING", "MORNING", "Place", "Timetable", "at_clock"]
 
@@ -136,7 +137,7 @@ class Timetable:
         for number, charger in enumerate(self.fleet.chargers):
             if name not in charger.types:
                 continue
-            span = round((charger.hours_per_pack if hours is None else hours[number]) * 3600)
+            span = charger.seconds_per_pack if hours is None else seconds_of_hours(hours[number])
             for on in self._starts(charger, day):
                 place = Place(number, on, on + span)
                 if on >= first and place.off <= last and self._is_free(charger, place):
@@ -147,7 +148,7 @@ class Timetable:
     def _starts(self, charger: Charger, day: date) -> list[int]:
         evening = at_clock(self.fleet, day, EVENING)
         until = at_clock(self.fleet, day + timedelta(days=1), EVENING)
-        step = max(60, round(charger.hours_per_pack * 3600))
+        step = max(60, charger.seconds_per_pack)
         return [evening + k * step for k in range(charger.changeovers_per_day) if evening + k * step < until]
 
     def _is_free(self, charger: Charger, place: Place) -> bool:
