@@ -7,7 +7,7 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 
-from tripplan.plan import kernels, plan_season, pricing
+from tripplan.plan import plan_season, pricing, two_sided
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
 from tripplan.plan.loops import FAR
@@ -260,7 +260,7 @@ def test_relaxed_trips_may_repeat_a_site_and_so_only_bound(random_fleets):
 def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
     fleet, outlook = random_fleets.random_fleet(1, n_sites=6)
     season = build_season(fleet, outlook, measure_travel(fleet))
-    real = kernels.price_trips
+    real = two_sided.best_trips
 
     def watched(*args):
         before = [np.copy(a) for a in args if isinstance(a, np.ndarray)]
@@ -269,7 +269,7 @@ def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
         assert all(np.array_equal(a, b) for a, b in zip(before, after, strict=True))
         return result
 
-    monkeypatch.setattr(pricing, "price_trips", watched)
+    monkeypatch.setattr(pricing, "best_trips", watched)
     for index in range(len(season.days)):
         Pricer(season).price((index,), np.ones(len(season.tasks)), 0.5)
 

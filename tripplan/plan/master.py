@@ -38,6 +38,10 @@ _MOST_NEAR = 7
 _NEAR_VALUE = 0.85
 """Smoothing begins once the bound has come this near to the linear value; a poor centre misleads."""
 
+_SLOW_FALL = 0.001
+_SLOW_TURNS = 4
+"""Exact pricing comes once the value has fallen by less than this share so many times running."""
+
 _EPS = 1e-6
 _ROUNDING = 1e-5
 _TINY_PRIZE = 2e-4
@@ -187,7 +191,7 @@ class Master(Programme):
                 open_sites = list(season.days[indices[0]].spans)
                 most = float(row[open_sites].clip(min=0).sum())
                 if most > cost:
-                    narrow = self.pricer.price((indices[0],), row, cost, width=6, keep=1)
+                    narrow = self.pricer.price((indices[0],), row, cost, width=2, keep=2)
                     threshold = max(cost, narrow.best)
                     near = self.near_parks
                     priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
@@ -199,6 +203,8 @@ class Master(Programme):
                     if add:
                         for trip in priced.trips:
                             added += self._add_priced(indices, trip)
+                        for trip in narrow.trips:
+                            added += self._add_priced([i for i in indices if self.book.fits(i, trip)], trip)
                 for index in indices:
                     best[index] = most + bonus
         self._raise_bound(duals, best)
@@ -280,16 +286,17 @@ class Master(Programme):
         self, max_rounds: int, go_on: Callable[[], bool], report: Callable[[], None], target: int | None
     ) -> None:
         smoothing = 0.6
+        last, slow = math.inf, 0
         for _ in range(max_rounds * 40):
             if not go_on():
                 return
             duals = self.solve()
-            if (
-                self.add_known(duals) >= 3
-                or self.add_narrow(duals, width=2) >= 3
-                or self.add_narrow(duals) >= 3
-            ):
+            creeps = self.missed < _EPS and last - self.value < _SLOW_FALL * self.value
+            slow = slow + 1 if creeps else 0
+            last = self.value
+            if slow < _SLOW_TURNS and self.add_known(duals) + self.add_narrow(duals) >= 3:
                 continue
+            slow = 0
             self.rounds += 1
             center = self._center
             if center is None or smoothing < 0.02 or self.bound < _NEAR_VALUE * self.value:
@@ -378,7 +385,7 @@ class Master(Programme):
             added += taken
         return added
 
-    def add_narrow(self, duals: NDArray[np.float64], *, width: int = 6, enough: int = 60) -> int:
+    def add_narrow(self, duals: NDArray[np.float64], *, width: int = 1, enough: int | None = None) -> int:
         """
         Add trips of negative reduced cost found by narrow pricing, date by date.
 
@@ -386,9 +393,9 @@ class Master(Programme):
         ----------
         duals : numpy.ndarray, shape (n_rows,)
             As `solve` returns them.
-        width : int, default 6
+        width : int, default 1
             Labels kept at each parking.
-        enough : int, default 60
+        enough : int, optional
             Stop once so many were added; the next call goes on with the date after.
 
         Returns
@@ -420,7 +427,7 @@ class Master(Programme):
                     visits = tuple(sorted(set(trip)))
                     if row[list(visits)].sum() > cost + 1e-4 and self.book.fits(index, visits):
                         added += self.add(index, visits, usable=True)
-            if added >= enough:
+            if enough is not None and added >= enough:
                 self._next_group = (at + 1) % len(groups)
                 break
         return added

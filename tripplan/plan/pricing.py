@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.charging import most_charged
-from tripplan.plan.kernels import price_trips
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Season
+from tripplan.plan.two_sided import best_trips
 
 __all__ = ["Priced", "Pricer"]
 
@@ -144,8 +144,8 @@ class Pricer:
             )
         order = self._site_order(active, prize, table.d[chosen], member, move)
         kind = self._kind_of(order[-1], day.day, kinds)
-        best, complete, found = price_trips(
-            move,
+        top = np.argsort(-order[0], kind="stable")
+        of_loops = (
             first,
             masks,
             member @ np.where(active, prize, 0.0),
@@ -154,18 +154,16 @@ class Pricer:
             late,
             np.ascontiguousarray(self._packs_of(table.member[chosen], day.day, kinds)),
             self._memory_of(day.crew, near_parks),
-            close,
-            start,
-            most,
-            *order[:-1],
-            kind,
-            np.argsort(-order[0], kind="stable"),
-            threshold,
-            width,
-            _MAX_LABELS,
-            _MAX_WORK,
-            keep,
         )
+        out = self._site_order(active, prize, table.d[chosen], member, move.T)
+        at = {int(s): k for k, s in enumerate(order[-1])}
+        back = np.array([at[int(s)] for s in out[-1]], np.int64)
+        share = np.empty(len(back))
+        share[back] = out[1]
+        best, complete, found = best_trips(
+            move, *of_loops, close, start, most, *order[:-1], kind, top, back, share,
+            threshold, width, _MAX_LABELS, _MAX_WORK, keep,
+        )  # fmt: skip
         trips = []
         for row in found:
             loops = [chosen[k] for k in row if k >= 0]

@@ -1,0 +1,479 @@
+"""
+Compiled exact pricing: trips are grown from both ends and joined in the middle of the day.
+
+A trip is cut where its last loop ends that ends by the middle. What lies before is a label grown forward
+in time; what lies after is one grown backward, and but for its first loop all of it starts after the
+middle. Grown from one end, labels multiply with every loop; from two ends only half of the loops do that.
+Both halves remember sites by the same rule, so that a join is allowed exactly where growing on would
+have been, and the best join is the best trip of the relaxation [1]_.
+
+References
+----------
+.. [1] G. Righini and M. Salani, "Symmetry helps: bounded bi-directional dynamic programming for the
+   elementary shortest path problem with resource constraints," Discrete Optimization 3(3), 255-273, 2006.
+   The memory: R. Baldacci, A. Mingozzi and R. Roberti, Operations Research 59(5), 1269-1283, 2011.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tripplan.plan.compiled import compiled, compiled_part
+
+__all__ = ["best_trips"]
+
+_MOST_LOOPS = 40
+_FORWARD_SHARE = 60
+"""Where the day is cut: the backward half also makes the loops that reach over the cut. [%]"""
+
+
+@compiled_part
+def _grown(array, size):
+    wider = np.empty(size, array.dtype)
+    wider[: array.shape[0]] = array
+    return wider
+
+
+@compiled_part
+def _grow(
+    move,  # (P, P) int32: seconds from parking to parking in this direction of time
+    start_at,  # (P,) int32: earliest start of a first loop at p
+    close_by,  # (P,) int32: where the last loop of a whole trip ends by then at p, the trip is complete
+    extend_until,  # int: labels that end later are not grown on
+    keep_until,  # int: labels that would end later are not made
+    first_loop,  # (P + 1,)
+    loop_mask,  # (L, 2) uint64
+    loop_prize,  # (L,)
+    loop_d,
+    loop_e,
+    loop_l,  # (L,) int32
+    loop_packs,  # (L, K) int32
+    memory,  # (P, 2) uint64
+    most_packs,  # (K,)
+    site_prize,  # (S,) float64: sites by prize per second, best first
+    site_share,  # (S,) float64: least seconds that a site takes of any trip
+    site_word,  # (S,) int64
+    site_bit,  # (S,) uint64
+    site_park,  # (S,) int64
+    site_kind,  # (S,) int64
+    site_top,  # (S,) int64: the same sites by prize alone
+    threshold,  # float
+    width,  # int: 0 = exact; else labels that must be as good before one is dropped (a heuristic)
+    max_labels,  # int
+    max_work,  # int
+):
+    """
+    Grow labels in one direction of time; see `tripplan.plan.two_sided.best_trips`.
+
+    Returns
+    -------
+    complete : bool
+        False where labels or comparisons ran out.
+    count : int
+    t, park, m0, m1, prize, packs, parent, via : arrays
+        The labels.
+    alive : numpy.ndarray of bool
+        Labels that no other beats.
+    """
+    n_parks = first_loop.shape[0] - 1
+    kinds = most_packs.shape[0]
+    n_sites = site_prize.shape[0]
+    last_end = np.empty(n_parks, np.int64)
+    horizon = np.int64(-(1 << 30))
+    begin = np.int64(1 << 30)
+    for p in range(n_parks):
+        reach = np.int64(close_by[p])
+        for q in range(n_parks):
+            if q != p:
+                reach = max(reach, np.int64(close_by[q]) - np.int64(move[p, q]))
+        horizon = max(horizon, reach)
+        last_end[p] = min(reach, np.int64(keep_until))
+        begin = min(begin, np.int64(start_at[p]))
+    n_buckets = max(1, (horizon - begin) // 60 + 2)
+    head = np.full(n_buckets, -1, np.int32)
+    tail = np.full(n_buckets, -1, np.int32)
+    cap = min(4096, max_labels)
+    t = np.empty(cap, np.int32)
+    park = np.empty(cap, np.int32)
+    m0 = np.empty(cap, np.uint64)
+    m1 = np.empty(cap, np.uint64)
+    prize = np.empty(cap, np.float64)
+    packs = np.empty((cap, kinds), np.int32)
+    parent = np.empty(cap, np.int32)
+    via = np.empty(cap, np.int32)
+    nxt = np.empty(cap, np.int32)
+    alive = np.zeros(cap, np.bool_)
+    packs_left = np.zeros(kinds, np.int32)
+    packs_here = np.zeros(kinds, np.int32)
+    lists = np.full((n_parks, 256), -1, np.int32)
+    list_len = np.zeros(n_parks, np.int64)
+    count = 0
+    work = 0
+    bucket = -1
+    current = -2
+    while True:
+        here = -1
+        t_here = np.int64(0)
+        a0 = np.uint64(0)
+        a1 = np.uint64(0)
+        prize_here = 0.0
+        if current == -2:
+            packs_here[:] = 0
+        else:
+            while current == -1:
+                bucket += 1
+                if bucket >= n_buckets:
+                    break
+                current = head[bucket]
+            if bucket >= n_buckets:
+                break
+            here = park[current]
+            t_here = np.int64(t[current])
+            a0 = m0[current]
+            a1 = m1[current]
+            prize_here = prize[current]
+            packs_here[:] = packs[current]
+            # labels stand by prize, best first: only those before the first poorer one can beat this
+            dominated = False
+            n_here = list_len[here]
+            stop = n_here
+            for q in range(n_here):
+                o = lists[here, q]
+                if prize[o] < prize_here - 1e-12:
+                    stop = q
+                    break
+                work += 1
+                if width > 0:
+                    dominated = q + 1 >= width
+                    if dominated:
+                        break
+                elif t[o] <= t_here and (m0[o] & ~a0) == 0 and (m1[o] & ~a1) == 0:
+                    fewer = True
+                    for z in range(kinds):
+                        if packs[o, z] > packs_here[z]:
+                            fewer = False
+                            break
+                    if fewer:
+                        dominated = True
+                        break
+            if work > max_work:
+                return False, count, t, park, m0, m1, prize, packs, parent, via, alive
+            if not dominated and threshold > 0:
+                # what a real trip could still add: everything here, the rest by share of the time left
+                left = np.float64(horizon - t_here)
+                bound = prize_here
+                for q in range(n_sites):
+                    word = site_word[q]
+                    if word == 0 and (a0 & site_bit[q]) != 0:
+                        continue
+                    if word == 1 and (a1 & site_bit[q]) != 0:
+                        continue
+                    if site_park[q] == here:
+                        bound += site_prize[q]
+                    elif site_share[q] <= left:
+                        bound += site_prize[q]
+                        left -= site_share[q]
+                    else:
+                        bound += site_prize[q] * left / site_share[q]
+                        left = 0.0
+                        for r in range(q + 1, n_sites):
+                            if site_park[r] == here:
+                                word = site_word[r]
+                                if word == 0 and (a0 & site_bit[r]) != 0:
+                                    continue
+                                if word == 1 and (a1 & site_bit[r]) != 0:
+                                    continue
+                                bound += site_prize[r]
+                        break
+                if bound > threshold + 1e-12 and (kinds > 1 or most_packs[0] < n_sites):
+                    # and no more packs than are left: the dearest sites, in all and of each type
+                    for z in range(kinds):
+                        packs_left[z] = most_packs[z] - packs_here[z]
+                    few = prize_here
+                    for r in range(n_sites):
+                        q = site_top[r]
+                        word = site_word[q]
+                        if word == 0 and (a0 & site_bit[q]) != 0:
+                            continue
+                        if word == 1 and (a1 & site_bit[q]) != 0:
+                            continue
+                        z = site_kind[q]
+                        if z >= 0:
+                            if packs_left[0] <= 0 or packs_left[z] <= 0:
+                                continue
+                            packs_left[0] -= 1
+                            if z > 0:
+                                packs_left[z] -= 1
+                        few += site_prize[q]
+                    bound = min(bound, few)
+                dominated = bound <= threshold + 1e-12
+            if dominated:
+                current = nxt[current]
+                continue
+            alive[current] = True
+            # older labels that this one beats can beat nothing later that this one does not
+            w = stop
+            if width > 0:
+                n_here = min(n_here, width - 1)
+                w = n_here
+            for q in range(stop, n_here if width == 0 else stop):
+                o = lists[here, q]
+                beaten = (a0 & ~m0[o]) == 0 and (a1 & ~m1[o]) == 0
+                if beaten:
+                    for z in range(kinds):
+                        if packs[o, z] < packs_here[z]:
+                            beaten = False
+                            break
+                if not beaten:
+                    lists[here, w] = o
+                    w += 1
+            n_here = w
+            if n_here >= lists.shape[1]:
+                wider = np.full((n_parks, lists.shape[1] * 2), -1, np.int32)
+                wider[:, : lists.shape[1]] = lists
+                lists = wider
+            for q in range(n_here, stop, -1):
+                lists[here, q] = lists[here, q - 1]
+            lists[here, stop] = current
+            list_len[here] = n_here + 1
+            if t_here > extend_until:
+                current = nxt[current]
+                continue
+        for q in range(n_parks):
+            if here < 0:
+                at = np.int64(start_at[q])
+            elif q == here:
+                at = t_here
+            else:
+                at = t_here + np.int64(move[here, q])
+            for k in range(first_loop[q], first_loop[q + 1]):
+                if at > loop_l[k]:
+                    continue
+                end = max(at + loop_d[k], np.int64(loop_e[k]))
+                if end > last_end[q]:
+                    continue
+                if (loop_mask[k, 0] & a0) != 0 or (loop_mask[k, 1] & a1) != 0:
+                    continue
+                allowed = True
+                for z in range(kinds):
+                    if packs_here[z] + loop_packs[k, z] > most_packs[z]:
+                        allowed = False
+                        break
+                if not allowed:
+                    continue
+                new_prize = prize_here + loop_prize[k]
+                if width > 0 and list_len[q] >= width and new_prize <= prize[lists[q, width - 1]] + 1e-12:
+                    continue
+                if count >= cap:
+                    if cap >= max_labels:
+                        return False, count, t, park, m0, m1, prize, packs, parent, via, alive
+                    new_cap = min(max_labels, cap * 2)
+                    t = _grown(t, new_cap)
+                    park = _grown(park, new_cap)
+                    m0 = _grown(m0, new_cap)
+                    m1 = _grown(m1, new_cap)
+                    prize = _grown(prize, new_cap)
+                    more = np.empty((new_cap, kinds), np.int32)
+                    more[:cap] = packs
+                    packs = more
+                    parent = _grown(parent, new_cap)
+                    via = _grown(via, new_cap)
+                    nxt = _grown(nxt, new_cap)
+                    was = np.zeros(new_cap, np.bool_)
+                    was[:cap] = alive
+                    alive = was
+                    cap = new_cap
+                t[count] = end
+                park[count] = q
+                if width > 0:
+                    m0[count] = a0 | loop_mask[k, 0]
+                    m1[count] = a1 | loop_mask[k, 1]
+                else:
+                    m0[count] = (a0 & memory[q, 0]) | loop_mask[k, 0]
+                    m1[count] = (a1 & memory[q, 1]) | loop_mask[k, 1]
+                prize[count] = new_prize
+                for z in range(kinds):
+                    packs[count, z] = packs_here[z] + loop_packs[k, z]
+                parent[count] = current if current >= 0 else -1
+                via[count] = k
+                nxt[count] = -1
+                b = max(bucket, (end - begin) // 60, 0)
+                if head[b] == -1:
+                    head[b] = count
+                else:
+                    nxt[tail[b]] = count
+                tail[b] = count
+                count += 1
+        current = -1 if current == -2 else nxt[current]
+    return True, count, t, park, m0, m1, prize, packs, parent, via, alive
+
+
+@compiled
+def best_trips(
+    move,  # (P + 1, P + 1) int32: seconds from place to place, park seconds included; base last
+    first_loop,  # (P + 1,) int32: loops of parking p are first_loop[p] .. first_loop[p + 1] - 1
+    loop_mask,  # (L, 2) uint64: sites of the loop
+    loop_prize,  # (L,) float64
+    loop_d,
+    loop_e,
+    loop_l,  # (L,) int32
+    loop_packs,  # (L, K) int32: packs of the loop, in all and of each scarce type
+    memory,  # (P, 2) uint64: sites still remembered when standing at p
+    close_by,  # (P,) int32: a trip whose last loop is at p must be off it by then
+    day_start,  # int
+    most_packs,  # (K,) int32: packs that one trip can take, in all and of each scarce type
+    site_prize,  # (S,) float64: sites by prize per second, best first
+    site_share,  # (S,) float64: least seconds that a site takes of any trip
+    site_word,  # (S,) int64 word of its bit, or -1 where it has none
+    site_bit,  # (S,) uint64
+    site_park,  # (S,) int64
+    site_kind,  # (S,) int64: column of `most_packs` that counts its pack too; 0: none, -1: no pack
+    site_top,  # (S,) int64: the same sites by prize alone, best first
+    back_order,  # (S,) int64: the sites by prize per second of `back_share`
+    back_share,  # (S,) float64: as `site_share`, with the way out in place of the way in
+    threshold,  # float: only prizes above it are wanted
+    width,  # int: 0 = exact; else labels kept beside better ones at a parking (a heuristic)
+    max_labels,  # int
+    max_work,  # int: label comparisons at the most
+    keep,  # int: trips returned at the most
+):
+    """
+    Find the trips of one crew and date that collect the largest prizes, exactly.
+
+    Every resource that can stop a label is compared: time, prize, packs, remembered sites. Sites
+    outside the memory may be collected again, so that the best prize bounds that of every real trip.
+
+    Returns
+    -------
+    best : float
+        The largest prize found, or `threshold` where no trip exceeds it.
+    complete : bool
+        Whether `best` is a valid upper bound (exact mode, labels and comparisons not exhausted).
+    trips : numpy.ndarray, shape (keep, 40)
+        Loop indices in order, of the best trips through each parking at the middle; -1 fills.
+    """
+    n_parks = first_loop.shape[0] - 1
+    n_sites = site_prize.shape[0]
+    kinds = most_packs.shape[0]
+    base = n_parks
+    out = np.full((keep, _MOST_LOOPS), -1, np.int32)
+    start_at = np.empty(n_parks, np.int32)
+    back_start = np.empty(n_parks, np.int32)
+    back_close = np.empty(n_parks, np.int32)
+    earliest = np.int64(1 << 30)
+    latest = np.int64(-(1 << 30))
+    for p in range(n_parks):
+        start_at[p] = day_start + move[base, p]
+        back_start[p] = -close_by[p]
+        back_close[p] = -start_at[p]
+        earliest = min(earliest, np.int64(start_at[p]))
+        latest = max(latest, np.int64(close_by[p]))
+    middle = earliest + (latest - earliest) * _FORWARD_SHARE // 100
+    between = np.ascontiguousarray(move[:n_parks, :n_parks])
+    done_f, n_f, t_f, park_f, f0, f1, prize_f, packs_f, parent_f, via_f, alive_f = _grow(
+        between, start_at, close_by, middle, middle, first_loop, loop_mask, loop_prize, loop_d, loop_e,
+        loop_l, loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit, site_park,
+        site_kind, site_top, threshold, width, max_labels, max_work,
+    )  # fmt: skip
+    if not done_f:
+        return threshold, False, out
+    # the same sites in the order of the way out
+    top_at = np.empty(n_sites, np.int64)
+    where = np.empty(n_sites, np.int64)
+    for r in range(n_sites):
+        where[back_order[r]] = r
+    for r in range(n_sites):
+        top_at[r] = where[site_top[r]]
+    done_b, n_b, t_b, park_b, b0, b1, prize_b, packs_b, parent_b, via_b, alive_b = _grow(
+        np.ascontiguousarray(between.T), back_start, back_close, -middle - 1, np.int64(1 << 30), first_loop,
+        loop_mask, loop_prize, loop_d, -loop_l, -loop_e, loop_packs, memory, most_packs,
+        site_prize[back_order], back_share[back_order], site_word[back_order], site_bit[back_order],
+        site_park[back_order], site_kind[back_order], top_at, threshold, width, max_labels, max_work,
+    )  # fmt: skip
+    if not done_b:
+        return threshold, False, out
+    # labels of the second half by parking, dearest first
+    live_b = np.flatnonzero(alive_b[:n_b])
+    live_b = live_b[np.argsort(-prize_b[live_b], kind="mergesort")]
+    first_b = np.zeros(n_parks + 1, np.int64)
+    for j in live_b:
+        first_b[park_b[j] + 1] += 1
+    for p in range(n_parks):
+        first_b[p + 1] += first_b[p]
+    at_b = first_b[:n_parks].copy()
+    sorted_b = np.empty(len(live_b), np.int64)
+    for j in live_b:
+        sorted_b[at_b[park_b[j]]] = j
+        at_b[park_b[j]] += 1
+    best_of = np.full(n_parks + 1, threshold)  # the last: nothing before the middle
+    left_of = np.full(n_parks + 1, -1, np.int64)
+    right_of = np.full(n_parks + 1, -1, np.int64)
+    work = 0
+    live_f = np.flatnonzero(alive_f[:n_f])
+    live_f = live_f[np.argsort(-prize_f[live_f], kind="mergesort")]
+    for i in live_f:
+        p = park_f[i]
+        if t_f[i] <= close_by[p] and prize_f[i] > best_of[p]:
+            best_of[p] = prize_f[i]
+            left_of[p] = i
+            right_of[p] = -1
+        for q in range(n_parks):
+            until = -(np.int64(t_f[i]) + (np.int64(0) if q == p else np.int64(between[p, q])))
+            for r in range(first_b[q], first_b[q + 1]):
+                j = sorted_b[r]
+                if prize_f[i] + prize_b[j] <= best_of[p]:
+                    break
+                work += 1
+                if t_b[j] > until or (f0[i] & b0[j]) != 0 or (f1[i] & b1[j]) != 0:
+                    continue
+                allowed = True
+                for z in range(kinds):
+                    if packs_f[i, z] + packs_b[j, z] > most_packs[z]:
+                        allowed = False
+                        break
+                if allowed:
+                    best_of[p] = prize_f[i] + prize_b[j]
+                    left_of[p] = i
+                    right_of[p] = j
+                    break
+        if work > max_work:
+            return threshold, False, out
+    for q in range(n_parks):
+        for r in range(first_b[q], first_b[q + 1]):
+            j = sorted_b[r]
+            if prize_b[j] <= best_of[n_parks]:
+                break
+            if t_b[j] <= back_close[q]:
+                best_of[n_parks] = prize_b[j]
+                left_of[n_parks] = -1
+                right_of[n_parks] = j
+                break
+    best = threshold
+    ranks = np.argsort(-best_of, kind="mergesort")
+    row = 0
+    for p in ranks:
+        if best_of[p] <= threshold or (left_of[p] < 0 and right_of[p] < 0):
+            continue
+        best = max(best, best_of[p])
+        if row >= keep:
+            continue
+        length = 0
+        walk = left_of[p]
+        while walk != -1:
+            length += 1
+            walk = parent_f[walk]
+        pos = length - 1
+        walk = left_of[p]
+        while walk != -1:
+            if pos < _MOST_LOOPS:
+                out[row, pos] = via_f[walk]
+            pos -= 1
+            walk = parent_f[walk]
+        pos = length
+        walk = right_of[p]
+        while walk != -1 and pos < _MOST_LOOPS:
+            out[row, pos] = via_b[walk]
+            pos += 1
+            walk = parent_b[walk]
+        row += 1
+    return best, width == 0, out
