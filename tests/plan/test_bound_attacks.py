@@ -10,9 +10,10 @@ import pytest
 from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
 
 from tripplan.fleet import AccessRule, Charger, Job
+from tripplan.plan import solve
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
-from tripplan.plan.document import Status
+from tripplan.plan.document import Status, VisitKind
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.trips import TripBook
@@ -138,3 +139,34 @@ def test_the_night_in_which_clocks_go_back_has_an_hour_more_for_charging():
         assert most_charged(fleet, saturday, "P", 0, 1) == most
     run = charge_schedule(fleet, date(2027, 10, 30), {"P": {0: 1, 1: 1}})
     assert run.shortages == ()
+
+
+def test_a_plan_that_leaves_too_few_fallback_dates_is_bounded_by_plans_that_may(monkeypatch):
+    """One pack and two sites, both due on day 8: whoever is left for day 8 has no fallback."""
+    from brute_force import solve_by_force
+
+    fleet = _with_shelf(make_fleet([make_site("A", 0.1), make_site("B", 0.12)], weeks=3, fallback=1), 1)
+    outlook = make_outlook(fleet, {"A": 8, "B": 8}, lasting(100))
+    runs = []
+    kept = solve._best_run
+
+    def keep(*args):
+        runs.append(kept(*args))
+        return runs[-1]
+
+    monkeypatch.setattr(solve, "_best_run", keep)
+    plan, travel = plan_checked(fleet, outlook)
+    best = solve_by_force(replace(fleet, plan=replace(fleet.plan, fallback_dates=0)), outlook, travel)
+    assert (plan.late_sites, best.late_sites, best.trips) == (0, 0, 2)
+    assert runs[-1].bound <= best.trips, "no bound may rest on windows that its own plan does not keep"
+
+
+def test_a_call_names_every_date_that_is_left_after_it():
+    """A job is due on day 2; a fresh pack lasts as long as the old one only from day 20 on."""
+    jobs = (Job("A", "clean", due_by=ON + timedelta(days=2), minutes=5.0),)
+    fleet = make_fleet([make_site("A", 0.1)], weeks=5, fallback=1, jobs=jobs)
+    outlook = make_outlook(fleet, {"A": 23}, lambda _, day: day + 5 if day < 20 else 200)
+    plan, _ = plan_checked(fleet, outlook)  # the checker counts them too
+    (call, swap) = (visit for trip in plan.trips for visit in trip.visits)
+    assert (call.kind, call.fallback_left) == (VisitKind.CALL, 3)
+    assert (swap.kind, swap.fallback_left) == (VisitKind.SWAP, 0)

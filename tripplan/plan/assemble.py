@@ -252,7 +252,7 @@ def _visit(season: Season, outlook: Outlook, index: int, visit: TimedVisit, chai
         after_day = max(after_day, task.take_from - 1)
     wanted = season.fleet.plan.fallback_dates
     reach = task.reach if is_first else task.reach_later
-    left = sum(day.day < d <= end for d in reach)
+    left = sum(day.day < d <= end for d in (task.dates_first if is_first else reach))
     in_window = sum(after_day < d <= end for d in reach)
     jobs = season.fleet.open_jobs.get(site_id, ()) if is_first else ()
     return Visit(

@@ -253,6 +253,7 @@ def _spans(
 def _with_reach(season: Season) -> Season:
     """Fill in the days on which each site can be reached: alone, and at all."""
     reach: list[set[int]] = [set() for _ in season.tasks]
+    first: list[set[int]] = [set() for _ in season.tasks]
     later: list[set[int]] = [set() for _ in season.tasks]
     possible: list[set[int]] = [set() for _ in season.tasks]
     walks: dict[tuple[int, bool], tuple[int, int]] = {}
@@ -266,14 +267,16 @@ def _with_reach(season: Season) -> Season:
         ends = {loose: season.close_by(day, loose=loose) for loose in (False, True)}
         for s in day.spans:
             task = season.tasks[s]
-            if task.carries(day.day, loose=False):
-                too_late = task.at_home and task.takes_in(day.day)
-                if not too_late and _alone(
-                    season, day, s, task.job_minutes, ends, walks, loose=False, first_visit=True
-                ):
+            carries = task.carries(day.day, loose=False)
+            too_late = task.at_home and task.takes_in(day.day)
+            if not too_late and _alone(
+                season, day, s, task.job_minutes, ends, walks, loose=False, first_visit=True
+            ):
+                first[s].add(day.day)
+                if carries:
                     reach[s].add(day.day)
-                if _alone(season, day, s, 0.0, ends, walks, loose=False):
-                    later[s].add(day.day)
+            if carries and _alone(season, day, s, 0.0, ends, walks, loose=False):
+                later[s].add(day.day)
             bare = bool(task.pays[day.day]) and _shelf_is_bare(season, task.site.pack_type, day.day, bares)
             if not bare and _alone(season, day, s, 0.0, ends, walks, loose=True):
                 possible[s].add(day.day)
@@ -283,6 +286,7 @@ def _with_reach(season: Season) -> Season:
             reach=tuple(sorted(reach[s])),
             reach_later=tuple(sorted(later[s])),
             possible=tuple(sorted(possible[s])),
+            dates_first=tuple(sorted(first[s])),
         )
         for s, task in enumerate(season.tasks)
     )
@@ -316,7 +320,7 @@ def _alone(
     crew = season.fleet.crews[day.crew]
     moves = task.takes_in(day.day) or (first_visit and task.at_home)
     load = task.site.device_kg if moves else 0.0
-    if task.carries(day.day, loose=loose):
+    if not loose or task.carries(day.day, loose=True):
         load += season.fleet.pack_types[task.site.pack_type].weight_kg
         if crew.packs_aboard < 1:
             return False

@@ -170,10 +170,14 @@ class Run:
         days = self.judge.visit_days(trips)
         late = {s for s in days if self.judge.late_days_of(s, days[s])}
         more = len(late - set(self.windows.sure_late))
-        if not more and not self.windows.sure_late and not self.bent:
+        # a plan that itself leaves too few fallback dates somewhere is as good as others that do
+        bends = bool(self.bent) or any(
+            row.site not in self.windows.sure_late for row in self.judge.missed(trips)
+        )
+        if not more and not self.windows.sure_late and not bends:
             return self.master.whole_bound
         # where some sites bent, others might bend in an equally good plan: no fallback counts at all
-        windows = build_windows(self.season, 0) if self.bent or more else self.windows
+        windows = build_windows(self.season, 0) if bends or more else self.windows
         more = len(late - set(windows.sure_late))
         rows = tuple(row for row in windows.bound_rows if row.site not in windows.sure_late)
         # a plan without any trip was looked at first, and is not as good

@@ -58,6 +58,8 @@ class SiteTask:
         Days on which some crew alone could swap at the site alone without losing time, jobs included.
     reach_later : tuple of int
         The same for later visits, without jobs.
+    dates_first : tuple of int
+        As `reach`, also where a fresh pack would not last as long as the one in place: what a call leaves.
     possible : tuple of int
         Days on which a visit is possible at all.
     end : int
@@ -94,6 +96,7 @@ class SiteTask:
     at_home: bool = False
     take_from: int = FAR
     take_by: int = FAR
+    dates_first: tuple[int, ...] = ()
 
     def takes_in(self, day: int) -> bool:
         """Tell whether a visit on a day takes the device in."""
