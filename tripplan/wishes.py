@@ -101,10 +101,10 @@ class Wish:
         when = "" if self.day is None else f" on {_day(self.day)}"
         match self.kind:
             case WishKind.GO:
-                return f"{self.crew or 'a crew'} goes{when}"
+                return f"a trip of {self.crew}{when}" if self.crew else f"a crew goes{when}"
             case WishKind.STAY_HOME:
                 span = when if self.until in (None, self.day) else f" from{when[3:]} to {_day(self.until)}"
-                return f"{self.crew} stays home{span}" if self.crew else f"every crew stays home{span}"
+                return f"{self.crew} at home{span}" if self.crew else f"every crew stays home{span}"
             case WishKind.KEEP:
                 return f"the trip of {self.crew}{when} stays as it is ({', '.join(self.sites)})"
             case WishKind.INCLUDE:

@@ -37,7 +37,7 @@ def test_a_wish_is_kept_shown_and_taken_back(door, fleet):
     second = door("plan", fleet, "--go", "2026-12-19", "--stay-home", "2026-12-26/2026-12-27:lene", *_LIMIT)
     assert second.exit_code == 0, second.output
     assert "As asked: a crew goes on Sat 19 Dec 2026.\n" in second.output
-    assert "As asked: Lene stays home from Sat 26 Dec 2026 to Sun 27 Dec 2026.\n" in second.output
+    assert "As asked: Lene at home from Sat 26 Dec 2026 to Sun 27 Dec 2026.\n" in second.output
     assert "added: Sat 19 Dec 2026, Lene" in second.output or "-> Sat 19 Dec 2026" in second.output
     assert (fleet / "wishes.csv").read_text("utf-8") == (
         "wish,date,until,crew,sites,notes\ngo,2026-12-19,,,,\nstay home,2026-12-26,2026-12-27,Lene,,\n"
@@ -72,7 +72,7 @@ def test_a_contradiction_is_named_and_leaves_no_trace(door, fleet):
     result = door("plan", fleet, "--go", "2026-12-19", "--stay-home", "2026-12-19:Lene", *_LIMIT)
     assert result.exit_code == 1
     assert result.stderr == (
-        "These wishes contradict each other: a crew goes on Sat 19 Dec 2026; Lene stays home on Sat 19 Dec "
+        "These wishes contradict each other: a crew goes on Sat 19 Dec 2026; Lene at home on Sat 19 Dec "
         "2026. Without any one of them the other can be met; take one back.\n"
     )
     assert not (fleet / "wishes.csv").exists()

@@ -724,7 +724,7 @@ def test_a_document_without_a_key_is_refused(tiny_fleet, tiny_outlook, tiny_plan
     [
         (
             lambda f, p: (_crew(f, carry_kg=5.0), p),
-            "2027-03-13-A, stop 1: a loop carries 3 + 3 = 6 kg; North carries 5 kg (rule: carry weight)",
+            "2027-03-13-A, stop 1: a loop carries 3 + 3 = 6 kg; North can carry 5 kg (rule: carry weight)",
         ),
         (
             lambda f, p: (f, replace(p, charging=())),
@@ -905,7 +905,7 @@ def test_devices_set_out_and_taken_in_by_hand_pass(tiny_fleet, tiny_outlook, tin
             _set_out_by_hand,
             lambda f, p: (_site(f, "B1", device_kg=1.6), p),
             "carry weight",
-            "a loop carries 4.6 + 1.5 = 6.1 kg; North carries 6 kg",
+            "a loop carries 4.6 + 1.5 = 6.1 kg; North can carry 6 kg",
         ),
         (
             _set_out_by_hand,

@@ -61,11 +61,11 @@ def test_a_week_later_makes_a_site_late_a_week_earlier_costs_nothing(kept):
     assert first.date in {date(2027, 3, 6), SATURDAY}
     later, earlier = first.moving
     if first.date == SATURDAY:
-        assert later == "A week later: North does not go then."
+        assert later == "A week later: North cannot go then."
         assert earlier == "A week earlier (Sat 6 Mar 2027): costs nothing."
     else:
         assert later == "A week later (Sat 13 Mar 2027): costs nothing."
-        assert earlier == "A week earlier: North does not go then."
+        assert earlier == "A week earlier: North cannot go then."
 
 
 def test_a_site_that_would_be_late_is_named_with_its_date(kept):

@@ -1,7 +1,7 @@
 """
 What the user asks of a plan: kept by the solver, verified by the checker, named where it contradicts.
 
-The tiny fleet by hand: crew North goes on Saturdays and Sundays from 6 March to 1 May 2027; two trips
+The tiny fleet by hand: crew North can go on Saturdays and Sundays from 6 March to 1 May 2027; two trips
 are needed for four due sites, since the vehicle holds three packs.
 """
 
@@ -110,14 +110,14 @@ def test_a_wish_can_make_a_site_late_and_the_plan_says_so(plan_with, tiny_outloo
         (
             (Wish(GO, date(2027, 3, 17)),),
             (
-                "This wish cannot be met: a crew goes on Wed 17 Mar 2027. North goes on Saturdays and "
+                "This wish cannot be met: a crew goes on Wed 17 Mar 2027. North can go on Saturdays and "
                 "Sundays only."
             ),
         ),
         (
             (Wish(GO, date(2027, 3, 20), crew="North"),),
             (
-                "This wish cannot be met: North goes on Sat 20 Mar 2027. North: away from Sat 20 Mar 2027 "
+                "This wish cannot be met: a trip of North on Sat 20 Mar 2027. North: away from Sat 20 Mar 2027 "
                 "to Sun 21 Mar 2027."
             ),
         ),

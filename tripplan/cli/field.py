@@ -14,7 +14,7 @@ from tripplan.cli.passphrase import find_passphrase, passphrase_options
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options, say_other_defaults
-from tripplan.cli.season import print_forecast, print_plan, print_remarks
+from tripplan.cli.season import count_remarks, print_forecast, print_plan
 from tripplan.cli.wording import clock, clock_up, day, duration, weekday
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def trip(
             reports=reports,
         )
     run.write_json(_trip_json(result))
-    print_remarks(run.printer, result.planned.fleet)
+    count_remarks(run.printer, result.planned.fleet)
     print_open_trips(run.printer, result.planned.open_trips)
     print_trip(run.printer, result)
 
@@ -143,7 +143,7 @@ def demo(run: Run, out: Path) -> None:
         )
     run.write_json(_trip_json(result.trip))
     printer = run.printer
-    print_remarks(printer, result.planned.fleet)
+    count_remarks(printer, result.planned.fleet)
     print_forecast(printer, result.forecast)
     printer.say()
     print_plan(printer, result.planned)
@@ -270,11 +270,9 @@ def print_trip(printer: Printer, result: TripResult) -> None:
         _print_kit(printer, result.kit)
     for one in result.also:
         printer.say(
-            f"{one.crew} goes on the same date: tripplan trip --date {one.date.isoformat()} "
+            f"On the same date, {one.crew}: tripplan trip --date {one.date.isoformat()} "
             f'--crew "{one.crew}" writes that kit.'
         )
-    if fleet.set_aside:
-        printer.say(f"Set aside with in_use = no, not planned: {', '.join(fleet.set_aside)}.")
     if result.shared_with:
         printer.say(
             f"This kit is {result.shared_with}'s: it holds the places of their sites only. "
@@ -336,7 +334,7 @@ def _for_text(row: LoadRow) -> str:
 
 
 def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:
-    rows = [(clock(shown.leave), f"{shown.crew} leaves the base", "")]
+    rows = [(clock(shown.leave), f"Leave the base ({shown.crew})", "")]
     for number, stop in enumerate(shown.stops, 1):
         rows.append((clock(stop.arrive), f"Stop {number}: park", f"{stop.park_lat:.5f}, {stop.park_lon:.5f}"))
         for loop in stop.loops:

@@ -12,7 +12,7 @@ from tripplan.cli.field import print_locked
 from tripplan.cli.passphrase import VARIABLE, find_passphrase, passphrase_options
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, read_date, run_options
-from tripplan.cli.season import print_remarks
+from tripplan.cli.season import count_remarks
 from tripplan.cli.wording import count, weekday
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def handover(
         )
     run.write_json(_handover_json(result))
     printer = run.printer
-    print_remarks(printer, result.planned.fleet)
+    count_remarks(printer, result.planned.fleet)
     if result.planned.because:
         printer.warn(f"Planned the season anew: {result.planned.because}.")
     shown = result.handover
@@ -170,7 +170,7 @@ def overview(run: Run, folder: Path, out: Path | None) -> None:
             "because": planned.because,
         }
     )
-    print_remarks(run.printer, planned.fleet)
+    count_remarks(run.printer, planned.fleet)
     if planned.because:
         run.printer.warn(f"Planned the season anew: {planned.because}.")
     past = sum(site.state == "past" for site in season.sites)

@@ -10,7 +10,7 @@ import click
 
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
-from tripplan.cli.season import print_remarks
+from tripplan.cli.season import count_remarks
 from tripplan.cli.wording import count, day
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def history(run: Run, folder: Path, out: Path | None) -> None:
         path = folder / "history.html" if out is None else out
         write_files({path: render_history_page(fleet, run.today).encode()})
     run.write_json(_history_json(fleet, run.today, stays, stays_by_pack(stays), path))
-    print_remarks(run.printer, fleet)
+    count_remarks(run.printer, fleet)
     run.printer.table(
         f"{fleet.name}: the last runs",
         ("Site", "Runs>", "In place", "Since", "Days>", f"Days of the last {_RUNS_SHOWN} runs", "Last end"),

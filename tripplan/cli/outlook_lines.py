@@ -71,7 +71,8 @@ def print_words(printer: Printer, fleet: Fleet, outlook: Outlook) -> None:
     for note in outlook.notes:
         printer.say(f"{note[:1].upper()}{note[1:]}.")
     if outlook.sites:
-        printer.say(risk_text(outlook))
+        if risk := risk_text(outlook):
+            printer.say(risk)
         printer.say(track_record(outlook))
 
 

@@ -11,7 +11,7 @@ from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
-from tripplan.cli.season import print_remarks
+from tripplan.cli.season import count_remarks
 from tripplan.cli.wording import count, weekday
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def packs(
         )
     written = None if labels is None else str(labels)
     run.write_json(packs_to_json(result.fleet, result.register, written, result.trips))
-    print_remarks(run.printer, result.fleet)
+    count_remarks(run.printer, result.fleet)
     print_open_trips(run.printer, result.open_trips)
     print_register(run.printer, result.fleet, result.register)
     _print_trips(run.printer, result)

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from tripplan.pipeline import ForecastResult, PlanResult
     from tripplan.plan.document import Plan, Unserved, Visit
 
-__all__ = ["forecast", "plan", "print_forecast", "print_plan", "print_remarks"]
+__all__ = ["count_remarks", "forecast", "plan", "print_forecast", "print_plan", "print_remarks"]
 
 _CHARGING_SHOWN = timedelta(days=14)
 
@@ -105,7 +105,7 @@ def forecast(
     if result.open_trips:
         document["open_trips"] = [trip.to_json() for trip in result.open_trips]
     run.write_json(document)
-    print_remarks(run.printer, result.fleet)
+    count_remarks(run.printer, result.fleet)
     print_open_trips(run.printer, result.open_trips)
     print_forecast(run.printer, result)
     print_words(run.printer, result.fleet, result.outlook)
@@ -169,7 +169,7 @@ def plan(
             reports=reports,
         )
     run.write_json(result.document)
-    print_remarks(run.printer, result.fleet)
+    count_remarks(run.printer, result.fleet)
     print_plan(run.printer, result)
     run.printer.say(f"Calendar of the season: {result.path.with_name(CALENDAR_NAME)}")
     run.printer.say(f"Written: {result.path}")
@@ -188,6 +188,23 @@ def print_remarks(printer: Printer, fleet: Fleet) -> None:
     """
     for text in fleet.remarks:
         printer.remark(f"Note: {text}")
+
+
+def count_remarks(printer: Printer, fleet: Fleet) -> None:
+    """
+    Say that the reader has remarks and who tells them, so that not every command tells them again.
+
+    Parameters
+    ----------
+    printer : Printer
+        Prints on standard error.
+    fleet : Fleet
+        With its remarks.
+    """
+    if fleet.remarks:
+        printer.remark(
+            f"Note: {count(len(fleet.remarks), 'remark')} on the files; 'tripplan check' shows them."
+        )
 
 
 def print_forecast(printer: Printer, result: ForecastResult) -> None:

@@ -14,7 +14,7 @@ from tripplan.cli.open_trips import ask_about_trips, print_open_trips
 from tripplan.cli.printing import Printer
 from tripplan.cli.progress import reporting
 from tripplan.cli.running import Run, folder_argument, run_options
-from tripplan.cli.season import print_remarks
+from tripplan.cli.season import count_remarks
 from tripplan.cli.wording import clock, count, day, packs_text, weekday
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def spares(run: Run, folder: Path, chance: float | None, more: bool) -> None:
             result.tried,
         )
     )
-    print_remarks(run.printer, result.fleet)
+    count_remarks(run.printer, result.fleet)
     print_open_trips(run.printer, result.planned.open_trips)
     print_spares(run.printer, result)
 

@@ -8,11 +8,11 @@ life of L days is the load 1/L without cold or self-discharge, which the life al
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from tripplan.errors import Fault, InputError
-from tripplan.fleet import Fleet, Pack, PackState, PackType, Site
+from tripplan.fleet import Fleet, InPlace, Pack, PackState, PackType, Site
 from tripplan.forecast.battery import Battery, battery_of, rate_share, standing_health
 from tripplan.forecast.history import History, Run, SiteHistory
 from tripplan.forecast.load import pack_draw_mah_per_day
@@ -20,7 +20,16 @@ from tripplan.forecast.outlook import Basis
 from tripplan.forecast.weather import MILD_C, climate_of
 from tripplan.units import DAYS_PER_MONTH, DAYS_PER_YEAR, HOURS_PER_DAY, MAH_PER_AH
 
-__all__ = ["DRAW_SD", "USUAL_LIFE_SDS", "Evidence", "HealthBook", "Load", "find_evidence", "pack_health"]
+__all__ = [
+    "DRAW_SD",
+    "USUAL_LIFE_SDS",
+    "Evidence",
+    "HealthBook",
+    "Load",
+    "find_evidence",
+    "pack_health",
+    "stale_date_notes",
+]
 
 #: Spread of the logarithm of a usual life, between sites and between runs of one site. "Four to six,
 #: sometimes eight months" about five (common practice, no source): 0.25 in all puts 60 % between four
@@ -129,6 +138,8 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
     for site in fleet.sites:
         kind = fleet.pack_types[site.pack_type]
         place = fleet.in_place[site.site_id]
+        if _is_of_a_pack_before(site, place):
+            site = replace(site, flat_on=None, flat_on_sd_days=0.0)  # noqa: PLW2901
         renewal = _load(book, site, kind, None, on)
         if renewal is None and site.flat_on is not None and place.since is not None:
             renewal = _given_life(site.flat_on, place.since)
@@ -166,6 +177,33 @@ def find_evidence(fleet: Fleet, history: History, on: date) -> tuple[Evidence, .
     if faults:
         raise InputError(faults)
     return tuple(found)
+
+
+def _is_of_a_pack_before(site: Site, place: InPlace) -> bool:
+    """Tell whether a given flat date lies before the pack now in place went in."""
+    return site.flat_on is not None and place.since is not None and site.flat_on <= place.since
+
+
+def stale_date_notes(fleet: Fleet) -> tuple[str, ...]:
+    """
+    Return a note on each flat date that is not counted, since another pack stands there by now.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Checked fleet.
+
+    Returns
+    -------
+    tuple of str
+        In the order of sites.csv.
+    """
+    return tuple(
+        f"{site.site_id}: flat_on {site.flat_on} is not counted, since the pack now in place went in on "
+        f"{fleet.in_place[site.site_id].since}. Clear it in sites.csv."
+        for site in fleet.sites
+        if _is_of_a_pack_before(site, fleet.in_place[site.site_id])
+    )
 
 
 def _given_life(flat_on: date, since: date) -> Load | None:

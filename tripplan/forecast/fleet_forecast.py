@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tripplan.fleet import Fleet
 from tripplan.forecast.at_home import forecast_at_home, is_to_be_set_out
-from tripplan.forecast.basis import Evidence, Load, find_evidence
+from tripplan.forecast.basis import Evidence, Load, find_evidence, stale_date_notes
 from tripplan.forecast.course import charge_courses, freezing_dates
 from tripplan.forecast.crossing import quantile_days
 from tripplan.forecast.flags import (
@@ -103,7 +103,13 @@ def forecast_fleet(
         dark_chance_in_place={site_id: chances[site_id] for site_id in order},
         dark_chance_by_age={site_id: by_age[site_id] for site_id in order},
         dark_step=dark_step,
-        notes=(*history.left_out, *pack_notes(evidence, known), *volts_notes(known), *weather_notes(fleet)),
+        notes=(
+            *history.left_out,
+            *stale_date_notes(fleet),
+            *pack_notes(evidence, known),
+            *volts_notes(known),
+            *weather_notes(fleet),
+        ),
         packs=learn_packs(fleet, evidence, known, on),
     )
 

@@ -117,7 +117,7 @@ def runs_text(runs: Sequence[PastRun]) -> str:
 
 def risk_text(outlook: Outlook) -> str:
     """
-    Return the accepted risk in people's terms.
+    Return the accepted risk in people's terms, over the sites whose swap-by date is still ahead.
 
     Parameters
     ----------
@@ -128,8 +128,13 @@ def risk_text(outlook: Outlook) -> str:
     -------
     str
         For example ``At 5 %, with 30 sites left until the swap-by date, expect one or two dark on arrival.``
+        Empty where no site's date is ahead: a device at home, or a date that is past, is not counted.
     """
-    risks = [forecast.risk for forecast in outlook.sites.values()]
+    risks = [
+        forecast.risk
+        for forecast in outlook.sites.values()
+        if not forecast.at_home and forecast.swap_by >= outlook.on
+    ]
     if not risks:
         return ""
     expected = sum(risks)

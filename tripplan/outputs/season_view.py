@@ -42,6 +42,8 @@ class SiteRow:
         Charge left in the likely case; None where no model says. [%]
     dark : str
         Chance of being dark today in percent; empty below one.
+    swap_by : str
+        The date; for a device at home the last to set it out, empty where it is not to be set out.
     """
 
     site_id: str
@@ -49,6 +51,7 @@ class SiteRow:
     state: str
     charge: int | None
     swap_by: str
+    at_home: bool
     flat: str
     basis: str
     because: str
@@ -258,7 +261,8 @@ def _site_row(fleet: Fleet, one: SiteForecast, visits: list[str], today: date, w
         name=clean(site.name) if site.name != site.site_id else "",
         state="past" if left.days < 0 else "soon" if left <= SOON else "later",
         charge=None if one.charge_left is None else max(0, min(100, round(100 * one.charge_left))),
-        swap_by=_day(one.swap_by, wording),
+        swap_by=_swap_by(one, site.active_from, wording),
+        at_home=one.at_home,
         flat=wording.say("season.at_home")
         if one.at_home
         else wording.say("season.never_flat")
@@ -270,6 +274,14 @@ def _site_row(fleet: Fleet, one: SiteForecast, visits: list[str], today: date, w
         visits=tuple(visits),
         flags=tuple(clean(flag) for flag in one.flags),
     )
+
+
+def _swap_by(one: SiteForecast, active_from: date | None, wording: Wording) -> str:
+    if not one.at_home:
+        return _day(one.swap_by, wording)
+    if one.swap_by != active_from:
+        return ""
+    return wording.say("season.set_out", day=_day(one.swap_by, wording))
 
 
 def _when(early: date, likely: date, late: date, wording: Wording) -> str:

@@ -122,7 +122,9 @@ def _check_crew_day(context: Context, trip: Trip, crew: Crew) -> Iterator[Refusa
     if day.weekday() not in crew.weekdays:
         goes = ", ".join(_WEEKDAYS[number] for number in sorted(crew.weekdays))
         yield Refusal(
-            Rule.CREW_DAY, trip.trip_id, f"{day} is a {_WEEKDAYS[day.weekday()]}; {crew.name} goes on {goes}"
+            Rule.CREW_DAY,
+            trip.trip_id,
+            f"{day} is a {_WEEKDAYS[day.weekday()]}; {crew.name} can go on {goes}",
         )
     for span in context.fleet.blocked:
         if day in span:

@@ -48,7 +48,7 @@ def check_load(context: Context, trip: Trip, crew: Crew) -> Iterator[Refusal]:
                 yield Refusal(
                     Rule.CARRY,
                     where,
-                    f"a loop carries {shown} = {carried:g} kg; {crew.name} carries {crew.carry_kg:g} kg",
+                    f"a loop carries {shown} = {carried:g} kg; {crew.name} can carry {crew.carry_kg:g} kg",
                 )
             if not abs(carried - loop.carried_kg) <= _KG_TOLERANCE:
                 yield Refusal(

@@ -2,7 +2,7 @@
 What it would cost to move a trip by a week, with the other trips on their dates.
 
 Each answer is tried on the plan. That a site would be late is shown: none of the dates that would remain
-serves it. That nothing is lost is shown by a plan. Between the two stands "no way was found".
+serves it. That nothing is lost is shown by a plan. Between the two stands "not settled".
 """
 
 from __future__ import annotations
@@ -90,10 +90,10 @@ class Moving:
             return f"A week {word}: not as asked ({wished})."
         target = self._target(index, sign)
         if target is None:
-            return f"A week {word}: {name} does not go then."
+            return f"A week {word}: {name} cannot go then."
         when = f"A week {word} ({_day(season.date_of(season.days[target].day))})"
         if self.trips.get(target):
-            return f"{when}: {name} has a trip that day already."
+            return f"{when}: a trip of {name} stands on that day already."
         if any(self.trips.get(clash) for clash in season.conflicts[target] if clash != index):
             return f"{when}: another crew needs {name}'s people that day."
         return f"{when}: {self._cost(index, target)}"
@@ -120,9 +120,11 @@ class Moving:
         rest: dict[int, frozenset[int]] = {i: v for i, v in self.trips.items() if i != index}
         late = self._surely_late({*rest, target})
         if late:
-            site_id, by, what = min(late, key=lambda one: (one[1], one[0]))
+            site_id, by, what, _ = min(late, key=lambda one: (one[1], one[0]))
             more = f" and {len(late) - 1} more" if len(late) > 1 else ""
-            return f"{site_id} ({what} by {_day(by)}){more} would be late, or it costs one trip more."
+            already = [is_late_now for *_, is_late_now in late]
+            how = "later still" if all(already) else "late or later still" if any(already) else "late"
+            return f"{site_id} ({what} by {_day(by)}){more} would be {how}, or it costs one trip more."
         moved = frozenset(s for s in self.trips[index] if s in self.season.days[target].spans)
         trial, along = self._placed(rest, target, moved, self.trips[index] - moved)
         others = ""
@@ -131,7 +133,7 @@ class Moving:
             if trial is None and self.resolved >= _MOST_RESOLVED:
                 return "not with the other trips on their dates; more was not worked out."
             if trial is None:
-                return "no way was found without one trip more, nor shown that there is none."
+                return "perhaps one trip more; not settled."
             count = len([i for i in trial if i not in self.trips and i != target])
             others = f"; {count} other {'trip' if count == 1 else 'trips'} would move" if count else ""
             others = others or "; sites would change between trips"
@@ -148,8 +150,8 @@ class Moving:
             return f"{text}, but would leave {few} to fall back on at {', '.join(lost)}."
         return f"{text}."
 
-    def _surely_late(self, running: set[int]) -> list[tuple[str, date, str]]:
-        """Return sites that would be later than now even if every trip that remains visited them."""
+    def _surely_late(self, running: set[int]) -> list[tuple[str, date, str, bool]]:
+        """Return sites that would be later than now even if every trip left visited them; and if late now."""
         season, found = self.season, []
         for s, task in enumerate(season.tasks):
             days = sorted({season.days[i].day for i in running if s in season.days[i].spans})
@@ -158,7 +160,7 @@ class Moving:
             useful = [d for d in useful if d not in needless]
             if self.judge.late_days_of(s, useful) > self._late[s]:
                 missed, what = self._first_missed(s, useful)
-                found.append((task.site.site_id, season.date_of(missed), what))
+                found.append((task.site.site_id, season.date_of(missed), what, self._late[s] > 0))
         return found
 
     def _first_missed(self, s: int, days: list[int]) -> tuple[int, str]:

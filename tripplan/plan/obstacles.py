@@ -93,7 +93,7 @@ def crew_obstacle(fleet: Fleet, crew: Crew, day: date) -> str:
     if day.weekday() not in crew.weekdays:
         goes = [_DAY_NAMES[number] for number in sorted(crew.weekdays)]
         listed = goes[0] if len(goes) == 1 else f"{', '.join(goes[:-1])} and {goes[-1]}"
-        return f"{crew.name} goes on {listed} only"
+        return f"{crew.name} can go on {listed} only"
     for span in fleet.blocked:
         if day in span:
             return f"{_day(day)} is blocked"
@@ -252,10 +252,10 @@ def _texts(
                 with_it = "" if load_kg == kind.weight_kg else " with the device"
                 yield (
                     f"a pack of type {kind.name}{with_it} weighs {load_kg:g} kg; "
-                    f"{crew.name} carries {crew.carry_kg:g} at the most"
+                    f"{crew.name} can carry {crew.carry_kg:g} at the most"
                 )
             case Limit.ABOARD:
-                yield f"{crew.name} takes no pack aboard"
+                yield f"{crew.name} can take no pack aboard"
             case Limit.ACCESS:
                 yield _access_text(fleet, crew, site, day, total)
             case Limit.HOURS if total.total > total.crew_minutes:

@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Literal
 
 from tripplan.errors import Fault, InputError
-from tripplan.fleet import SHELF, Done, Fleet, Found, PackState, Reading, VisitRecord
+from tripplan.fleet import SHELF, Done, Fleet, Found, PackState, Reading, Site, VisitRecord
 from tripplan.inputs.findings import fold
 from tripplan.inputs.names import Names
 from tripplan.inputs.whereabouts import NOT_LISTED
@@ -33,17 +34,25 @@ _COMES_OUT = (Done.SWAPPED, Done.REMOVED)
 
 @dataclass(frozen=True)
 class SiteEdit:
-    """A cell of sites.csv that follows from a visit; `value` None empties ``active_to``."""
+    """A cell of sites.csv that follows from a visit; `value` None empties it."""
 
     site_id: str
     row: int
+    column: Literal["active_to", "flat_on"]
     before: date | None
     value: date | None
     because: str
 
     @property
+    def emptied(self) -> tuple[str, ...]:
+        """Columns of the row that say nothing once this one is empty."""
+        return ("flat_on_sd_days",) if self.column == "flat_on" else ()
+
+    @property
     def line(self) -> str:
         """The change as it is shown."""
+        if self.column == "flat_on" and self.before is not None:
+            return f"{self.site_id}: flat_on {self.before.isoformat()} is emptied ({self.because})"
         if self.value is None:
             return f"{self.site_id}: planned again, active_to is emptied ({self.because})"
         return f"{self.site_id}: not planned after {self.value.isoformat()} (active_to; {self.because})"
@@ -148,7 +157,7 @@ class _Working:
         self.on_file: set[int] = set()
         self.left_out: list[str] = []
         self.replaced: dict[int, int] = {}
-        self.site_edits: dict[str, SiteEdit] = {}
+        self.site_edits: dict[tuple[str, str], SiteEdit] = {}
         self.by_day: dict[tuple[str, date], list[VisitRecord]] = {}
         self.last_move: dict[str, date] = {}
         for visit in fleet.visits:
@@ -373,27 +382,38 @@ class _Working:
             )
 
     def _follow_device(self, visit: VisitRecord) -> None:
-        """Take a site out of the plan when its device is gone, and back in when one is set out."""
+        """Keep the site's dates in step: out of the plan when its device is gone, back in when set out."""
         site = self.fleet.sites_by_id.get(visit.site_id)
         if site is None:
             return
         if visit.day < self.last_move.get(fold(visit.site_id), visit.day):
             return
+        if visit.done in _GOES_IN:
+            self._forget_flat_date(site, visit.day)
         before = site.active_to
         if visit.done is Done.INSTALLED:
             if before is not None and before <= visit.day:
-                self._edit_site(site.site_id, site.row, before, None, "a device was installed")
-            elif site.site_id in self.site_edits:
-                del self.site_edits[site.site_id]
+                self._edit_site(site, "active_to", None, "a device was installed")
+            else:
+                self.site_edits.pop((site.site_id, "active_to"), None)
         elif visit.done is Done.REMOVED or visit.found is Found.MISSING:
             because = "the device was removed" if visit.done is Done.REMOVED else "the device is missing"
             # a device that is to run again later is planned again by its active_from
             ahead = site.active_from is not None and site.active_from > visit.day
             if (before is None or before > visit.day) and not ahead:
-                self._edit_site(site.site_id, site.row, before, visit.day, because)
+                self._edit_site(site, "active_to", visit.day, because)
 
-    def _edit_site(self, site_id: str, row: int, before: date | None, value: date | None, why: str) -> None:
-        self.site_edits[site_id] = SiteEdit(site_id, row, before, value, why)
+    def _forget_flat_date(self, site: Site, day: date) -> None:
+        """Empty a flat date that was given for the pack that is no longer there."""
+        since = self.fleet.in_place[site.site_id].since
+        if site.flat_on is not None and (since is None or since < day):
+            self._edit_site(site, "flat_on", None, "it was said of the pack that stood there before")
+
+    def _edit_site(
+        self, site: Site, column: Literal["active_to", "flat_on"], value: date | None, why: str
+    ) -> None:
+        before = site.active_to if column == "active_to" else site.flat_on
+        self.site_edits[site.site_id, column] = SiteEdit(site.site_id, site.row, column, before, value, why)
 
     def _site_type(self, visit: VisitRecord) -> str:
         site = self.fleet.sites_by_id.get(visit.site_id)

@@ -67,7 +67,7 @@ def record_document(prepared: Prepared, entry: Entry | None) -> Mapping[str, Any
         "sites": [
             {
                 "site_id": edit.site_id,
-                "active_to": None if edit.value is None else edit.value.isoformat(),
+                edit.column: None if edit.value is None else edit.value.isoformat(),
                 "because": edit.because,
             }
             for edit in changes.sites

@@ -237,8 +237,10 @@ class _Builder:
             return
         text, fresh = self._text(table)
         for edit in self.changes.sites:
-            cell = "" if edit.value is None else text.date_text("active_to", edit.value)
-            text.set_cell(edit.row, "active_to", cell)
+            cell = "" if edit.value is None else text.date_text(edit.column, edit.value)
+            text.set_cell(edit.row, edit.column, cell)
+            for column in edit.emptied:
+                text.set_cell(edit.row, column, "")
             self.lines.append(f"sites.csv, {edit.line}")
         self._done(table, text, fresh)
 
