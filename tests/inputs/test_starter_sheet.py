@@ -729,3 +729,19 @@ def test_what_was_typed_is_offered_again_after_a_failure(tmp_path):
     import_sheet(folder, sheet, ask=second)
     assert asked["base_lat"] == "57.25"
     assert (folder / "sites.csv").exists()
+
+
+def test_parking_with_decimal_commas_south_of_the_line_is_read_and_what_is_not_read_is_named(tmp_path):
+    """A minus before a decimal comma is a number, no formula: no apostrophe is put before it."""
+    sheet = write(
+        tmp_path,
+        "Place;Latitude;Longitude;Put in;Car lat;Car lon;Walk (m);Height\n"
+        "gate;-43,4012;171,6021;2026-09-03;-43,4040;171,6005;450;-12,5\n",
+    )
+    answers = {**BASE, "base_lat": "-43.43", "base_lon": "171.59"}
+    result = import_sheet(tmp_path / "new", sheet, answers=answers)
+    (site,) = read_fleet(tmp_path / "new").sites
+    assert (site.park_lat, site.park_lon, site.walk_m) == (-43.404, 171.6005, 450.0)
+    assert rows_of(tmp_path / "new")[0]["Height"] == "-12,5"
+    (own,) = (remark for remark in result.remarks if "not read" in remark)
+    assert own.startswith("cams.csv: kept in sites.csv as your own, and not read: 'Height'.")

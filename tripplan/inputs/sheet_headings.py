@@ -27,6 +27,7 @@ __all__ = [
 
 NO_HEADING = "none of these"
 
+_PARKED = ("parking", "parked", "car", "vehicle", "car_park")
 FIELD_WORDS: Mapping[str, tuple[str, ...]] = {
     "site_id": ("site_id", "site", "id", "camera", "camera_id", "cam", "cam_id", "station", "station_id"),
     "name": ("name", "site_name", "camera_name", "place", "location_name", "label", "title"),
@@ -69,8 +70,15 @@ FIELD_WORDS: Mapping[str, tuple[str, ...]] = {
     "find": ("find", "how_to_find", "directions", "how_to_find_it", "access_notes"),
     "notes": ("notes", "note", "comment", "comments", "remarks", "remark"),
     "pack_type": ("pack_type", "battery_type", "type_of_battery", "type_of_pack", "kind_of_pack"),
-    "park_lat": ("park_lat", "parking_lat", "parking_latitude"),
-    "park_lon": ("park_lon", "parking_lon", "parking_longitude"),
+    "park_lat": ("park_lat", *(f"{where}_{what}" for where in _PARKED for what in ("lat", "latitude"))),
+    "park_lon": (
+        "park_lon",
+        *(f"{where}_{what}" for where in _PARKED for what in ("lon", "long", "lng", "longitude")),
+    ),
+    "walk_m": (
+        "walk_m",
+        *(f"{walk}_{metres}" for walk in ("walk", "walking_distance") for metres in ("(m)", "[m]", "metres")),
+    ),
 }
 """Words for each field, as `tripplan.inputs.tables.header_key` writes them; the contract's own first."""
 

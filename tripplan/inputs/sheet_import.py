@@ -246,6 +246,12 @@ def _settle_headings(sheet: Sheet, interview: Interview, findings: Findings) -> 
             )
     for field, heading in mapping.items():
         findings.remark(f"{sheet.file}: {field} is read from the column '{heading}'.")
+    own = [f"'{heading}'" for heading in sheet.headings if heading not in mapping.values()]
+    if own:
+        findings.remark(
+            f"{sheet.file}: kept in sites.csv as your own, and not read: {', '.join(own)}. "
+            "Where one of them holds park_lat, walk_m or the like, --answer FIELD_heading=HEADING says so."
+        )
     return mapping
 
 
@@ -275,11 +281,11 @@ def _harmless(text: str) -> str:
     """Put an apostrophe before a text that a spreadsheet would run as a formula; numbers stay."""
     if not text.startswith(("=", "+", "-", "@", "\t", "\r")):
         return text
-    try:
-        parse_number(text)
-    except CellError:
-        return f"'{text}"
-    return text
+    for decimal in (".", ","):
+        with contextlib.suppress(CellError):
+            parse_number(text, decimal)
+            return text
+    return f"'{text}"
 
 
 def _csv_bytes(header: Sequence[str], rows: Sequence[Sequence[str]]) -> bytes:
