@@ -31,9 +31,13 @@ from tripplan.travel import Travel, measure_travel
 
 TODAY = date(2026, 11, 25)
 BASE = (57.0, -4.0)
+_KM_OF_LAT = 111.2
+
+APART_KM = 200.0
+"""Then a crew's day just reaches the nearest sites of the next base. [km]"""
 
 
-def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
+def make_fleet(seed: int, sites: int, weeks: int, bases: int = 1, apart_km: float = APART_KM) -> Fleet:
     """
     Draw one instance.
 
@@ -43,48 +47,33 @@ def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
         Seed.
     sites, weeks : int
         Size.
+    bases : int, default 1
+        Bases with one crew each, on a square grid; the sites are shared out evenly. All take their packs
+        from the one shelf that a fleet has.
+    apart_km : float, default 200
+        Between neighbouring bases. [km]
 
     Returns
     -------
     Fleet
         Invented; nothing in it is real.
     """
-    rng = random.Random(f"{seed}/{sites}")
-    km_lat, km_lon = 1 / 111.2, 1 / (111.2 * math.cos(math.radians(BASE[0])))
-    clusters = []
-    for _ in range(max(3, sites // 5)):
-        angle, far = rng.uniform(0, 2 * math.pi), rng.uniform(8, 45)
-        middle = (far * math.cos(angle), far * math.sin(angle))
-        clusters.append([(middle[0] + rng.gauss(0, 1.5), middle[1] + rng.gauss(0, 1.5)) for _ in range(2)])
+    rng = random.Random(f"{seed}/{sites}" if bases == 1 else f"{seed}/{sites}/{bases}")
     types = {
         "SLA12": PackType("SLA12", 12.0, "5.5x2.1 centre +"),
         "SLA6": PackType("SLA6", 6.0, "5.5x2.5 centre +", weight_kg=2.0),
     }
-    found, packs = [], []
-    for k in range(sites):
-        x, y = rng.choice(clusters[k % len(clusters)])
-        walk_m, angle = rng.uniform(150, 1800), rng.uniform(0, 2 * math.pi)
-        straight = walk_m / 1200
-        kind = types["SLA6" if k % 5 == 4 else "SLA12"]
-        since = TODAY - timedelta(days=rng.randint(20, 90))
-        found.append(
-            Site(
-                site_id=f"S{k + 1:03d}",
-                lat=round(BASE[0] + (y + straight * math.sin(angle)) * km_lat, 6),
-                lon=round(BASE[1] + (x + straight * math.cos(angle)) * km_lon, 6),
-                pack_type=kind.name,
-                volts=kind.volts,
-                plug=kind.plug,
-                park_lat=round(BASE[0] + y * km_lat, 5),
-                park_lon=round(BASE[1] + x * km_lon, 5),
-                walk_m=round(walk_m),
-                draw_mah_per_day=round(rng.uniform(24, 40), 1),
-                work_minutes=rng.randint(10, 20),
-            )
-        )
-        packs.append(
-            Pack(f"P{k + 1:03d}", kind.name, where=f"S{k + 1:03d}", since=since, state=PackState.IN_USE)
-        )
+    found: list[Site] = []
+    packs: list[Pack] = []
+    crews = []
+    across = math.ceil(math.sqrt(bases))
+    for b in range(bases):
+        east = (b % across - (across - 1) / 2) * apart_km
+        north = (b // across - (math.ceil(bases / across) - 1) / 2) * apart_km
+        base = (BASE[0] + north / _KM_OF_LAT, BASE[1] + east / _km_of_lon(BASE[0]))
+        name = "one" if bases == 1 else f"base {b + 1}"
+        crews.append(Crew(name, *base, carry_kg=9.0, packs_aboard=14))
+        _draw_sites(rng, base, sites // bases + (b < sites % bases), types, found, packs)
     packs += [
         Pack(f"X{k + 1:03d}", "SLA6" if k % 5 == 4 else "SLA12", state=PackState.CHARGED)
         for k in range(sites // 4)
@@ -93,14 +82,60 @@ def make_fleet(seed: int, sites: int, weeks: int) -> Fleet:
     return Fleet(
         name=f"bench {seed} {sites}x{weeks} (invented)",
         timezone="Europe/London",
-        crews=(Crew("one", *BASE, carry_kg=9.0, packs_aboard=14),),
+        crews=tuple(crews),
         sites=tuple(found),
         pack_types=types,
         plan=PlanSettings(weeks=weeks),
         climate=Climate(mean, (3.5,) * 12),
-        chargers=(Charger(("SLA12",)), Charger(("SLA6", "SLA12") if sites < 0 else ("SLA6",))),
+        chargers=(Charger(("SLA12",)), Charger(("SLA6",))) * bases,
         packs=tuple(packs),
     )
+
+
+def _km_of_lon(lat: float) -> float:
+    return _KM_OF_LAT * math.cos(math.radians(lat))
+
+
+def _draw_sites(
+    rng: random.Random,
+    base: tuple[float, float],
+    sites: int,
+    types: dict[str, PackType],
+    found: list[Site],
+    packs: list[Pack],
+) -> None:
+    """Draw the sites around one base, each with its pack."""
+    km_lat, km_lon = 1 / _KM_OF_LAT, 1 / _km_of_lon(base[0])
+    clusters = []
+    for _ in range(max(3, sites // 5)):
+        angle, far = rng.uniform(0, 2 * math.pi), rng.uniform(8, 45)
+        middle = (far * math.cos(angle), far * math.sin(angle))
+        clusters.append([(middle[0] + rng.gauss(0, 1.5), middle[1] + rng.gauss(0, 1.5)) for _ in range(2)])
+    for k in range(sites):
+        x, y = rng.choice(clusters[k % len(clusters)])
+        walk_m, angle = rng.uniform(150, 1800), rng.uniform(0, 2 * math.pi)
+        straight = walk_m / 1200
+        kind = types["SLA6" if k % 5 == 4 else "SLA12"]
+        since = TODAY - timedelta(days=rng.randint(20, 90))
+        number = len(found) + 1
+        found.append(
+            Site(
+                site_id=f"S{number:03d}",
+                lat=round(base[0] + (y + straight * math.sin(angle)) * km_lat, 6),
+                lon=round(base[1] + (x + straight * math.cos(angle)) * km_lon, 6),
+                pack_type=kind.name,
+                volts=kind.volts,
+                plug=kind.plug,
+                park_lat=round(base[0] + y * km_lat, 5),
+                park_lon=round(base[1] + x * km_lon, 5),
+                walk_m=round(walk_m),
+                draw_mah_per_day=round(rng.uniform(24, 40), 1),
+                work_minutes=rng.randint(10, 20),
+            )
+        )
+        packs.append(
+            Pack(f"P{number:03d}", kind.name, where=f"S{number:03d}", since=since, state=PackState.IN_USE)
+        )
 
 
 def _greedy_text(fleet: Fleet, outlook: Outlook, travel: Travel) -> str:
