@@ -251,7 +251,7 @@ def _spans(
 
 
 def _with_reach(season: Season) -> Season:
-    """Fill in the days on which each site can be reached: alone, and at all."""
+    """Fill in the days on which each site can be reached, alone and at all; leave out who cannot go there."""
     reach: list[set[int]] = [set() for _ in season.tasks]
     first: list[set[int]] = [set() for _ in season.tasks]
     later: list[set[int]] = [set() for _ in season.tasks]
@@ -263,7 +263,8 @@ def _with_reach(season: Season) -> Season:
             place = season.park_places[season.park_of[s]]
             out, back, _ = walk_seconds(season.travel, place, [task.site.site_id], loose=loose)
             walks[s, loose] = (out[0], back[0])
-    for day in season.days:
+    near: list[set[int]] = [set() for _ in season.days]
+    for k, day in enumerate(season.days):
         ends = {loose: season.close_by(day, loose=loose) for loose in (False, True)}
         for s in day.spans:
             task = season.tasks[s]
@@ -277,8 +278,10 @@ def _with_reach(season: Season) -> Season:
                     reach[s].add(day.day)
             if carries and _alone(season, day, s, 0.0, ends, walks, loose=False):
                 later[s].add(day.day)
-            bare = bool(task.pays[day.day]) and _shelf_is_bare(season, task.site.pack_type, day.day, bares)
-            if not bare and _alone(season, day, s, 0.0, ends, walks, loose=True):
+            if not _alone(season, day, s, 0.0, ends, walks, loose=True):
+                continue
+            near[k].add(s)
+            if not (task.pays[day.day] and _shelf_is_bare(season, task.site.pack_type, day.day, bares)):
                 possible[s].add(day.day)
     tasks = tuple(
         replace(
@@ -290,7 +293,11 @@ def _with_reach(season: Season) -> Season:
         )
         for s, task in enumerate(season.tasks)
     )
-    return replace(season, tasks=tasks, _loops={}, _tables={})
+    days = tuple(
+        replace(day, spans={s: spans for s, spans in day.spans.items() if s in here})
+        for day, here in zip(season.days, near, strict=True)
+    )
+    return replace(season, tasks=tasks, days=days, _loops={}, _tables={})
 
 
 def _shelf_is_bare(season: Season, name: str, day: int, known: dict[tuple[str, int], bool]) -> bool:

@@ -13,6 +13,8 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
 
 from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Charger, Fleet, Site
@@ -183,14 +185,16 @@ def charge_schedule(
             charged[name] -= wanted
             waiting[name] += returns.get(name, {}).get(day, 0)
         for number, charger in chargers:
-            for start in _starts(fleet, charger, first + timedelta(days=day), free_at[number]):
+            if all(waiting.get(name, 0) <= 0 for name in charger.types):
+                continue
+            for start in _starts(fleet.zone, charger, first + timedelta(days=day), free_at[number]):
                 name_or_none = _most_urgent(charger, waiting, charged, finishing, swaps, day)
                 if name_or_none is None:
                     break
                 end = start + charger.seconds_per_pack
                 free_at[number] = end
                 waiting[name_or_none] -= 1
-                finishing.append((_counts_from(fleet, first, end), name_or_none))
+                finishing.append(((_counts_from(fleet.zone, end) - first).days, name_or_none))
                 slots.append(
                     ChargeSlot(
                         name_or_none,
@@ -223,23 +227,31 @@ def _without_chargers(
     return found
 
 
-def _starts(fleet: Fleet, charger: Charger, today: date, free_at: int) -> list[int]:
+def _starts(zone: ZoneInfo, charger: Charger, today: date, free_at: int) -> tuple[int, ...]:
     """Moments at which a charger can take a pack between 18:00 of a date and 18:00 of the next."""
-    evening = local_moment(today, _EVENING, fleet.zone)
-    next_evening = local_moment(today + timedelta(days=1), _EVENING, fleet.zone)
+    return _starts_from(zone, charger, today, max(_evening(today, zone), free_at))
+
+
+@lru_cache(maxsize=1 << 12)
+def _evening(today: date, zone: ZoneInfo) -> int:
+    return local_moment(today, _EVENING, zone)
+
+
+@lru_cache(maxsize=1 << 14)
+def _starts_from(zone: ZoneInfo, charger: Charger, today: date, at: int) -> tuple[int, ...]:
+    next_evening = _evening(today + timedelta(days=1), zone)
     hours = charger.seconds_per_pack
     most = charger.changeovers_per_day
     moments: list[int] = []
-    at = max(evening, free_at)
     counts: dict[date, int] = {}
     while at < next_evening and len(moments) < most:
-        on = moment_to_local(at, fleet.zone).date()
+        on = moment_to_local(at, zone).date()
         if counts.get(on, 0) >= (most if on == today else most - 1):
             break
         counts[on] = counts.get(on, 0) + 1
         moments.append(at)
         at += max(hours, 60)
-    return moments
+    return tuple(moments)
 
 
 def _most_urgent(
@@ -269,12 +281,13 @@ def _most_urgent(
     return None if best is None else best[2]
 
 
-def _counts_from(fleet: Fleet, first: date, end: int) -> int:
-    done: datetime = moment_to_local(end, fleet.zone)
+@lru_cache(maxsize=1 << 14)
+def _counts_from(zone: ZoneInfo, end: int) -> date:
+    done: datetime = moment_to_local(end, zone)
     day = done.date()
-    if end > local_moment(day, _MORNING, fleet.zone):
+    if end > local_moment(day, _MORNING, zone):
         day += timedelta(days=1)
-    return (day - first).days
+    return day
 
 
 def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int, coming: int = 0) -> int:

@@ -157,7 +157,14 @@ class Master(Programme):
 
     # ---- the bound ---------------------------------------------------------------------------------
 
-    def improve_bound(self, duals: NDArray[np.float64], *, add: bool = True) -> int:
+    @property
+    def best_duals(self) -> NDArray[np.float64]:
+        """The multipliers that gave the best bound; those of the linear programme where there is none."""
+        return self.solve() if self._center is None else self._center
+
+    def improve_bound(
+        self, duals: NDArray[np.float64], *, add: bool = True, go_on: Callable[[], bool] | None = None
+    ) -> int:
         """
         Price every crew and date exactly, raise the bound, add the trips found.
 
@@ -167,6 +174,8 @@ class Master(Programme):
             Any multipliers; negative parts of the wrong sign are cut off.
         add : bool, default True
             Whether to add columns.
+        go_on : callable, optional
+            False stops, and then raises no bound.
 
         Returns
         -------
@@ -174,11 +183,12 @@ class Master(Programme):
             Columns added.
         """
         season = self.season
+        go_on = go_on or self._go_on
         prize = self.prizes(duals)
         best: dict[int, float] = {}
         added = 0
         for group in self._groups:
-            if not self._go_on():
+            if not go_on():
                 return added  # some dates were not priced: no bound rests on this
             pending: dict[bytes, list[int]] = {}
             for index in group:

@@ -58,6 +58,13 @@ class Pricer:
         for s in range(min(n, _MOST_BITS)):
             self._bits[s, s // 64] = np.uint64(1) << np.uint64(s % 64)
 
+    def _number(self, prize: NDArray[np.float64]) -> None:
+        """Give the bits to the sites with the largest prizes; others may be collected again and again."""
+        self._bits[:] = 0
+        self._memory.clear()
+        for k, s in enumerate(np.argsort(-prize, kind="stable")[:_MOST_BITS]):
+            self._bits[s, k // 64] = np.uint64(1) << np.uint64(k % 64)
+
     def _memory_of(self, crew: int, near_parks: int) -> NDArray[np.uint64]:
         """Sites that a trip at each parking still remembers: those of the nearest parkings."""
         if (crew, near_parks) in self._memory:
@@ -110,6 +117,8 @@ class Pricer:
             See there.
         """
         season = self.season
+        if len(season.tasks) > _MOST_BITS:
+            self._number(prize)
         loose = width == 0
         day = season.days[indices[0]]
         active = prize > 1e-9
@@ -243,6 +252,6 @@ class Pricer:
         share = np.maximum(share, 1e-6)
         rank = np.argsort(-prize[sites] / share, kind="stable")
         sites, share = sites[rank], share[rank]
-        word = np.where(sites < 64, 0, np.where(sites < _MOST_BITS, 1, -1))
+        word = np.where(self._bits[sites, 0] > 0, 0, np.where(self._bits[sites, 1] > 0, 1, -1))
         bit = np.where(word == 1, self._bits[sites, 1], self._bits[sites, 0])
         return prize[sites], share, word.astype(np.int64), bit.astype(np.uint64), park_of[sites], sites

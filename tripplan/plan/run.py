@@ -14,12 +14,13 @@ from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan
 from tripplan.plan.effort import Effort
 from tripplan.plan.master import Master
+from tripplan.plan.part_search import Parts
+from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
-from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
-from tripplan.plan.solution import Judge
+from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet, build_windows
@@ -32,6 +33,9 @@ _PART_DAYS = 180
 _PARTS_SHARE = 0.6
 _BOUND_SHARE = 0.75
 """Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
+
+_EARLY_SHARE, _LATE_SHARE = 0.3, 0.9
+"""Shares of the time limit after which parts are not searched before the bound is sought, and after."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -130,7 +134,7 @@ class Run:
 
     def __post_init__(self) -> None:
         self.book = TripBook(self.season)
-        self.pricer = Pricer(self.season)
+        self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
         must_run = self.season.wanted.must_run
         self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
@@ -222,6 +226,10 @@ class Run:
         if self.last:
             search.offer(self.last)
             search.offer(search.build(start=self.last))
+        parts = self._parts()
+        if parts.parts:
+            self._solve_in_parts(parts)
+            return
         for k in range(effort.builds):
             search.offer(search.build(noise=0.0 if k == 0 else 0.6, whole=k == 0))
         self.report()
@@ -252,6 +260,42 @@ class Run:
                 if clock.go_on():
                     search.offer(serve_late(search, search.build(noise=1.6)))
         self._finish()
+
+    def _parts(self) -> Parts:
+        """Split a large season by base."""
+        if not is_large(self.season):
+            return Parts(self.season, (), self.clock.go_on)
+        return Parts.of(self.season, self.windows.rows, self.master.stock, self.seed, self.clock.go_on)
+
+    def _solve_in_parts(self, parts: Parts) -> None:
+        """Search and bound a large season part by part, then bound the whole with all trips found."""
+        search, master, effort, clock = self.search, self.master, self.effort, self.clock
+
+        def take(trips: Trips) -> None:
+            search.offer(trips, thin=True)
+
+        parts.build(search.best)
+        take(parts.trips)
+        self.report()
+        early = partial(clock.go_on, _EARLY_SHARE)
+        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early)
+        for index, visits in search.best.items():
+            master.add(index, tuple(sorted(visits)), usable=True)
+        used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
+        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _PARTS_SHARE), self.report)
+        if not self._proved() and clock.go_on(_BOUND_SHARE):
+            value = search.value
+            master.generate(
+                effort.pricing_rounds,
+                go_on=partial(clock.go_on, _BOUND_SHARE),
+                report=self.report,
+                target=None if value is None or self.judge.missed(search.best) else value.trips,
+            )
+        if not self._proved():
+            parts.squeeze(effort.more_squeezes, effort.squeeze_turns, take, partial(clock.go_on, _LATE_SHARE))
+            self._squeeze(effort.squeezes)
+        if search.best == parts.trips:
+            parts.polish(effort.polish_passes, search.offer)
 
     def _finish(self) -> None:
         """Save crew time."""

@@ -26,6 +26,8 @@ __all__ = ["Search"]
 
 _SHARE_TRIED = 0.6
 _THIN_EFFORT = 0.2
+_MANY_SITES = 128
+_NEAR_SITES = 40
 
 
 @dataclass
@@ -55,6 +57,7 @@ class Search:
 
     def __post_init__(self) -> None:
         self.random = np.random.default_rng(self.seed)
+        self._nearest: dict[tuple[int, int], NDArray[np.bool_]] = {}
         self._pool: dict[tuple[int, frozenset[int]], frozenset[int]] = {}
 
     # ---- the incumbent -------------------------------------------------------------------------
@@ -216,6 +219,7 @@ class Search:
             best: tuple[float, int, frozenset[int]] | None = None
             for index in options[-4:]:
                 prize = self._worth(self.season.days[index].day, open_rows, noise)
+                prize *= self._near(window.site, self.season.days[index].crew)
                 prize[window.site] += 50.0
                 for trip in (
                     *self.pricer.price((index,), prize, 40.0, width=4, keep=2).trips,
@@ -320,6 +324,18 @@ class Search:
                 )
             )
         return frozenset()
+
+    def _near(self, site: int, crew: int) -> NDArray[np.bool_]:
+        """Tell which sites are looked at for a trip to one of them: in large fleets only those near it."""
+        season = self.season
+        if len(season.tasks) <= _MANY_SITES:
+            return np.ones(len(season.tasks), np.bool_)
+        if (site, crew) not in self._nearest:
+            gaps = season.move_down[crew][season.park_of[site], list(season.park_of)]
+            near = np.zeros(len(gaps), np.bool_)
+            near[np.argsort(gaps, kind="stable")[:_NEAR_SITES]] = True
+            self._nearest[site, crew] = near
+        return self._nearest[site, crew]
 
     def _covered(self, index: int, visits: Iterable[int]) -> set[int]:
         day = self.season.days[index].day

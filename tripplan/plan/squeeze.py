@@ -88,6 +88,18 @@ class Squeeze:
     def __post_init__(self) -> None:
         self._order = sorted(range(len(self.rows)), key=lambda r: (self.rows[r].site, r))
 
+    def renew(self, stock: tuple[StockRow, ...]) -> None:
+        """
+        Go by another shelf.
+
+        Parameters
+        ----------
+        stock : tuple of StockRow
+            Most packs by type and days; what was learned of the shelf before is forgotten.
+        """
+        self.stock = stock
+        self._learned.clear()
+
     def fewer(
         self,
         trips: Trips,

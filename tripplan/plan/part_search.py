@@ -1,0 +1,313 @@
+"""
+A large season searched and bounded part by part.
+
+Each part searches its own trips while those of the others stay as they are; the shelf gives it what the
+others leave. What is found is a plan of the whole at every moment. For the bound each part generates
+trips as if the shelf were its own; their multipliers together then price every crew's trips on all
+sites that it can reach, whichever part they belong to, so that the bound holds where bases overlap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.charging import Shortage, play_shelf
+from tripplan.plan.master import Master
+from tripplan.plan.parts import Part, base_parts
+from tripplan.plan.polish import polish
+from tripplan.plan.pricing import Pricer
+from tripplan.plan.rows import SpanRow, StockRow
+from tripplan.plan.search import Search
+from tripplan.plan.season import Season, Window
+from tripplan.plan.solution import Judge, Moves, Trips, shelf_moves
+from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.trips import TripBook
+
+__all__ = ["PartSearch", "Parts"]
+
+_MORE_IF_LATE = 3
+_FEWEST_PARTS = 2
+
+
+class _PartJudge(Judge):
+    """Values a part's trips; the shelf also feeds what the other parts do."""
+
+    outside: Moves = ([], [], [])
+
+    def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
+        """Return where the shelf runs short of what all parts take."""
+        moves = shelf_moves(self.season, trips)
+        swapped, set_out, taken_in = (own + other for own, other in zip(moves, self.outside, strict=True))
+        return play_shelf(self.season.fleet, self.season.first, swapped, set_out, taken_in).shortages
+
+
+@dataclass
+class PartSearch:
+    """
+    The search in one part.
+
+    Attributes
+    ----------
+    part : Part
+        The part.
+    rows : tuple of Window
+        Its windows, in its own numbers.
+    row_at : tuple of int
+        Their numbers among the windows of the whole.
+    judge, search, squeezer, master
+        As for a whole season.
+    """
+
+    part: Part
+    rows: tuple[Window, ...]
+    row_at: tuple[int, ...]
+    stock: tuple[StockRow, ...]
+    judge: _PartJudge
+    search: Search
+    squeezer: Squeeze
+    master: Master
+
+    @property
+    def trips(self) -> dict[int, frozenset[int]]:
+        """The best trips, in the numbers of the whole."""
+        tasks, days = self.part.tasks, self.part.days
+        return {days[i]: frozenset(tasks[s] for s in visits) for i, visits in self.search.best.items()}
+
+    def meet(self, outside: Moves) -> None:
+        """Take in what the other parts take from the shelf and bring to it."""
+        self.judge.outside = outside
+        taken: dict[tuple[str, int], int] = {}
+        for day, site in outside[0] + outside[1]:
+            taken[site.pack_type, day] = taken.get((site.pack_type, day), 0) + 1
+        self.squeezer.renew(
+            tuple(
+                replace(
+                    row,
+                    cap=row.cap
+                    - sum(
+                        n
+                        for (name, day), n in taken.items()
+                        if name == row.pack_type and row.first <= day <= row.last
+                    ),
+                )
+                for row in self.stock
+            )
+        )
+
+    def improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
+        """Look for a plan that misses less, else for one trip fewer; tell whether it was found."""
+        search = self.search
+        if search.value is None or not search.best:
+            return False
+        late = bool(self.judge.missed(search.best))
+        most = search.value.trips + (_MORE_IF_LATE if late else -1)
+        if most < 1:
+            return False
+        seed = int(search.random.integers(1 << 30))
+        found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=late)
+        fitting = found is not None and all(search.book.fits(i, visits) for i, visits in found.items())
+        return found is not None and fitting and search.offer(found, thin=True)
+
+
+@dataclass
+class Parts:
+    """All parts of a season."""
+
+    season: Season
+    parts: tuple[PartSearch, ...]
+    go_on: Callable[[], bool]
+
+    @classmethod
+    def of(
+        cls,
+        season: Season,
+        rows: tuple[Window, ...],
+        stock: tuple[StockRow, ...],
+        seed: int,
+        go_on: Callable[[], bool],
+    ) -> Parts:
+        """
+        Split a season and get the searches ready.
+
+        Parameters
+        ----------
+        season : Season
+            The whole.
+        rows : tuple of Window
+            Its windows.
+        stock : tuple of StockRow
+            What the whole shelf can give.
+        seed : int
+            Seed of every part.
+        go_on : callable
+            False stops.
+
+        Returns
+        -------
+        Parts
+            Empty where there is one part only, or a wish speaks of several.
+        """
+        found = []
+        cut = base_parts(season)
+        if len(cut) < _FEWEST_PARTS or _across(season, cut):
+            return cls(season, (), go_on)
+        for part in cut:
+            at = tuple(r for r, row in enumerate(rows) if row.site in part.task_at)
+            own = tuple(Window(part.task_at[rows[r].site], rows[r].days, rows[r].stretched) for r in at)
+            spans = tuple(
+                SpanRow(frozenset(indices), least=1) for indices in part.season.wanted.must_run if indices
+            )
+            book, pricer = TripBook(part.season), Pricer(part.season)
+            judge = _PartJudge(part.season, own, book)
+            master = Master(part.season, own, stock, book, pricer, spans)
+            search = Search(part.season, own, book, pricer, judge, master, seed, go_on, lambda: None)
+            squeezer = Squeeze(part.season, own, stock, judge.shortages)
+            found.append(PartSearch(part, own, at, stock, judge, search, squeezer, master))
+        return cls(season, tuple(found), go_on)
+
+    @property
+    def trips(self) -> dict[int, frozenset[int]]:
+        """The best trips of all parts, in the numbers of the whole."""
+        return {index: visits for one in self.parts for index, visits in one.trips.items()}
+
+    def _meet(self, k: int) -> None:
+        others = {i: v for j, one in enumerate(self.parts) if j != k for i, v in one.trips.items()}
+        self.parts[k].meet(shelf_moves(self.season, others))
+
+    def build(self, start: Trips) -> None:
+        """
+        Build each part's first plan, one after the other on what the shelf still gives.
+
+        Parameters
+        ----------
+        start : mapping of int to frozenset of int
+            Trips of the whole to begin with.
+        """
+        for k, one in enumerate(self.parts):
+            self._meet(k)
+            one.search.offer({})
+            inside = {
+                one.part.day_at[i]: frozenset(one.part.task_at[s] for s in visits)
+                for i, visits in start.items()
+                if i in one.part.day_at and all(s in one.part.task_at for s in visits)
+            }
+            one.search.offer(inside)
+            one.search.offer(one.search.build(start=inside or None, whole=True))
+
+    def squeeze(
+        self, misses: int, turns: int, offer: Callable[[Trips], object], go_on: Callable[[], bool]
+    ) -> None:
+        """
+        Look for fewer trips in one part after the other, again and again.
+
+        Parameters
+        ----------
+        misses : int
+            Failed tries in a row in each part at which to stop.
+        turns : int
+            Turns of each try.
+        offer : callable
+            Gets the trips of the whole after each try that succeeded.
+        go_on : callable
+            False stops.
+        """
+        failed = [0] * len(self.parts)
+        while go_on() and any(count < misses for count in failed):
+            for k, one in enumerate(self.parts):
+                if failed[k] >= misses or not go_on():
+                    continue
+                self._meet(k)
+                while go_on():
+                    if not one.improve(turns, go_on):
+                        failed[k] += 1
+                        break
+                    offer(self.trips)
+
+    def polish(self, passes: int, offer: Callable[[Trips], object]) -> None:
+        """Save crew time in each part."""
+        for k, one in enumerate(self.parts):
+            self._meet(k)
+            polish(one.search, passes)
+            offer(self.trips)
+
+    def bound(
+        self,
+        whole: Master,
+        rounds: int,
+        go_on: Callable[[float], bool],
+        shares: tuple[float, float],
+        report: Callable[[], None],
+    ) -> None:
+        """
+        Generate trips part by part; raise the bound of the whole with the multipliers of all.
+
+        Parameters
+        ----------
+        whole : Master
+            The whole's linear programme; gets the trips and the bound.
+        rounds : int
+            Exact pricing rounds in each part at the most.
+        go_on : callable
+            Tells whether less than a share of the time is used up.
+        shares : tuple of float
+            Shares of the time used up already, and by which the last part has to end.
+        report : callable
+            Called after each part.
+        """
+        begun, end = shares
+        duals = np.zeros(whole.book_of_rows.n_rows)
+        total = 0
+        for k, one in enumerate(self.parts):
+            for index, visits in one.search.best.items():
+                one.master.add(index, tuple(sorted(visits)), usable=True)
+            for (index, visits), _ in one.search.known():
+                one.master.add(index, tuple(sorted(visits)), usable=True)
+            until = partial(go_on, begun + (end - begun) * (k + 1) / len(self.parts))
+            one.master.generate(rounds, go_on=until, report=lambda: None)
+            total += one.master.whole_bound
+            self._join(one, one.master.best_duals, duals, whole)
+            for column in one.master.columns:
+                trip = tuple(one.part.tasks[s] for s in column.visits)
+                whole.add(one.part.days[column.index], trip, usable=column.usable)
+        if not self._shared():
+            whole.least = max(whole.least, total)
+            report()
+        whole.improve_bound(duals, go_on=self.go_on)
+        report()
+
+    def _shared(self) -> bool:
+        """Tell whether some site can be reached by crews of two parts."""
+        part_of = {i: k for k, one in enumerate(self.parts) for i in one.part.days}
+        seen: dict[int, set[int]] = {}
+        for i, day in enumerate(self.season.days):
+            for s in day.spans:
+                seen.setdefault(s, set()).add(part_of.get(i, -1 - i))
+        return any(len(by) > 1 for by in seen.values())
+
+    def _join(
+        self, one: PartSearch, own: NDArray[np.float64], duals: NDArray[np.float64], whole: Master
+    ) -> None:
+        """Write a part's multipliers among those of the whole; of the shelf's the largest counts."""
+        duals[list(one.row_at)] = own[: len(one.rows)]
+        here, there = one.master.book_of_rows, whole.book_of_rows
+        n = len(there.stock)
+        tolls = slice(there.stock_at, there.stock_at + n)
+        duals[tolls] = np.minimum(duals[tolls], own[here.stock_at : here.stock_at + n])
+
+
+def _across(season: Season, parts: tuple[Part, ...]) -> bool:
+    """Tell whether a wish speaks of more than one part."""
+    whole, inside = season.wanted, [part.season.wanted for part in parts]
+    return any(
+        len(every) != sum(len(some) for some in found)
+        for every, found in (
+            (whole.must_run, [one.must_run for one in inside]),
+            (whole.must_visit, [one.must_visit for one in inside]),
+            (whole.kept, [one.kept for one in inside]),
+        )
+    )
