@@ -9,6 +9,7 @@ sites that it can reach, whichever part they belong to, so that the bound holds 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
@@ -31,19 +32,49 @@ from tripplan.plan.trips import TripBook
 __all__ = ["PartSearch", "Parts"]
 
 _MORE_IF_LATE = 3
+_MEND_TURNS = 20_000
 _FEWEST_PARTS = 2
 
 
 class _PartJudge(Judge):
-    """Values a part's trips; the shelf also feeds what the other parts do."""
+    """
+    Values a part's trips; the shelf also feeds what the other parts do.
+
+    Attributes
+    ----------
+    outside : three lists of (int, Site)
+        What the other parts take from the shelf and bring to it.
+    share : tuple of StockRow or None
+        Where given, a part's share of the shelf, which then stands for the shelf itself.
+    """
 
     outside: Moves = ([], [], [])
+    share: tuple[StockRow, ...] | None = None
 
     def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
-        """Return where the shelf runs short of what all parts take."""
+        """Return where the shelf, or the share of it, runs short."""
         moves = shelf_moves(self.season, trips)
+        if self.share is not None:
+            taken = taken_by_day(moves, self.season.n_days)
+            over = [(row, used_in(row, taken) - row.cap) for row in self.share]
+            short = [Shortage(row.pack_type, row.last, more) for row, more in over if more > 0]
+            return tuple(sorted(short, key=lambda one: (one.day, one.pack_type)))
         swapped, set_out, taken_in = (own + other for own, other in zip(moves, self.outside, strict=True))
         return play_shelf(self.season.fleet, self.season.first, swapped, set_out, taken_in).shortages
+
+
+def taken_by_day(moves: Moves, n_days: int) -> dict[str, NDArray[np.int64]]:
+    """Return for each pack type the packs taken from the shelf before each day, shape (n_days + 1,)."""
+    taken: dict[str, NDArray[np.int64]] = {}
+    for day, site in moves[0] + moves[1]:
+        taken.setdefault(site.pack_type, np.zeros(n_days + 1, np.int64))[day + 1] += 1
+    return {name: counts.cumsum() for name, counts in taken.items()}
+
+
+def used_in(row: StockRow, taken: dict[str, NDArray[np.int64]]) -> int:
+    """Return the packs that a row counts."""
+    total = taken.get(row.pack_type)
+    return 0 if total is None else int(total[row.last + 1] - total[row.first])
 
 
 @dataclass
@@ -78,26 +109,42 @@ class PartSearch:
         tasks, days = self.part.tasks, self.part.days
         return {days[i]: frozenset(tasks[s] for s in visits) for i, visits in self.search.best.items()}
 
-    def meet(self, outside: Moves) -> None:
-        """Take in what the other parts take from the shelf and bring to it."""
-        self.judge.outside = outside
-        taken: dict[tuple[str, int], int] = {}
-        for day, site in outside[0] + outside[1]:
-            taken[site.pack_type, day] = taken.get((site.pack_type, day), 0) + 1
-        self.squeezer.renew(
-            tuple(
-                replace(
-                    row,
-                    cap=row.cap
-                    - sum(
-                        n
-                        for (name, day), n in taken.items()
-                        if name == row.pack_type and row.first <= day <= row.last
-                    ),
-                )
-                for row in self.stock
-            )
-        )
+    def share(self) -> None:
+        """Go by a share of the shelf, as large as the part's share of the sites of each pack type."""
+        whole = self.part.season.cut_from
+        if whole is None:
+            return
+        here, there = (Counter(task.site.pack_type for task in s.tasks) for s in (self.part.season, whole))
+        rows = (replace(row, cap=row.cap * here[row.pack_type] // there[row.pack_type]) for row in self.stock)
+        self.judge.share = tuple(rows)
+        self.squeezer.renew(self.judge.share)
+
+    def meet(self, outside: Moves, go_on: Callable[[], bool]) -> None:
+        """
+        Go by the whole shelf, from which the other parts take.
+
+        Parameters
+        ----------
+        outside : three lists of (int, Site)
+            What they take from the shelf and bring to it.
+        go_on : callable
+            False stops the mending of trips that the shelf cannot feed as it is.
+        """
+        search, judge = self.search, self.judge
+        judge.outside, judge.share = outside, None
+        taken = taken_by_day(outside, self.part.season.n_days)
+        self.squeezer.renew(tuple(replace(row, cap=row.cap - used_in(row, taken)) for row in self.stock))
+        if not search.best or not judge.shortages(search.best):
+            return
+        before, trips = len(search.best), search.best
+        search.best, search.value = {}, None
+        search.offer({})
+        seed = int(search.random.integers(1 << 30))
+        found = self.squeezer.fewer(trips, before + _MORE_IF_LATE, _MEND_TURNS, seed, go_on)
+        if found is not None and all(search.book.fits(i, visits) for i, visits in found.items()):
+            search.offer(found, thin=True)
+        else:
+            search.offer(search.thinned(trips))
 
     def improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
         """Look for a plan that misses less, else for one trip fewer; tell whether it was found."""
@@ -177,19 +224,19 @@ class Parts:
 
     def _meet(self, k: int) -> None:
         others = {i: v for j, one in enumerate(self.parts) if j != k for i, v in one.trips.items()}
-        self.parts[k].meet(shelf_moves(self.season, others))
+        self.parts[k].meet(shelf_moves(self.season, others), self.go_on)
 
     def build(self, start: Trips) -> None:
         """
-        Build each part's first plan, one after the other on what the shelf still gives.
+        Build each part's first plan, on its share of the shelf.
 
         Parameters
         ----------
         start : mapping of int to frozenset of int
             Trips of the whole to begin with.
         """
-        for k, one in enumerate(self.parts):
-            self._meet(k)
+        for one in self.parts:
+            one.share()
             one.search.offer({})
             inside = {
                 one.part.day_at[i]: frozenset(one.part.task_at[s] for s in visits)
@@ -200,7 +247,13 @@ class Parts:
             one.search.offer(one.search.build(start=inside or None, whole=True))
 
     def squeeze(
-        self, misses: int, turns: int, offer: Callable[[Trips], object], go_on: Callable[[], bool]
+        self,
+        misses: int,
+        turns: int,
+        offer: Callable[[Trips], object],
+        go_on: Callable[[], bool],
+        *,
+        shared: bool,
     ) -> None:
         """
         Look for fewer trips in one part after the other, again and again.
@@ -215,13 +268,16 @@ class Parts:
             Gets the trips of the whole after each try that succeeded.
         go_on : callable
             False stops.
+        shared : bool
+            Whether each part still keeps to its share of the shelf.
         """
         failed = [0] * len(self.parts)
         while go_on() and any(count < misses for count in failed):
             for k, one in enumerate(self.parts):
                 if failed[k] >= misses or not go_on():
                     continue
-                self._meet(k)
+                if not shared:
+                    self._meet(k)
                 while go_on():
                     if not one.improve(turns, go_on):
                         failed[k] += 1

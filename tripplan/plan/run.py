@@ -278,7 +278,8 @@ class Run:
         take(parts.trips)
         self.report()
         early = partial(clock.go_on, _EARLY_SHARE)
-        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early)
+        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early, shared=True)
+        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early, shared=False)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
@@ -292,7 +293,8 @@ class Run:
                 target=None if value is None or self.judge.missed(search.best) else value.trips,
             )
         if not self._proved():
-            parts.squeeze(effort.more_squeezes, effort.squeeze_turns, take, partial(clock.go_on, _LATE_SHARE))
+            late = partial(clock.go_on, _LATE_SHARE)
+            parts.squeeze(effort.more_squeezes, effort.squeeze_turns, take, late, shared=False)
             self._squeeze(effort.squeezes)
         if search.best == parts.trips:
             parts.polish(effort.polish_passes, search.offer)

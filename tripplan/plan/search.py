@@ -78,7 +78,7 @@ class Search:
         bool
             Whether it was taken.
         """
-        trimmed = self._thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
+        trimmed = self.thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
             return False
@@ -97,7 +97,7 @@ class Search:
             self.report()
         return True
 
-    def _thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
+    def thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
         """Drop needless visits; where the shelf is short even so, look for fewer."""
         trimmed = self._still_fitting(trips, self.trim(trips))
         if not self.season.fleet.stock_is_kept or not self.judge.shortages(trimmed):
