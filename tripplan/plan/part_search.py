@@ -102,6 +102,7 @@ class PartSearch:
     search: Search
     squeezer: Squeeze
     master: Master
+    _stuck_at: int = 0
 
     @property
     def trips(self) -> dict[int, frozenset[int]]:
@@ -109,11 +110,8 @@ class PartSearch:
         tasks, days = self.part.tasks, self.part.days
         return {days[i]: frozenset(tasks[s] for s in visits) for i, visits in self.search.best.items()}
 
-    def share(self) -> None:
-        """Go by a share of the shelf, as large as the part's share of the sites of each pack type."""
-        whole = self.part.season.cut_from
-        if whole is None:
-            return
+    def share(self, whole: Season) -> None:
+        """Go by a share of the shelf, as large as the part's share of the whole's sites of each pack type."""
         here, there = (Counter(task.site.pack_type for task in s.tasks) for s in (self.part.season, whole))
         rows = (replace(row, cap=row.cap * here[row.pack_type] // there[row.pack_type]) for row in self.stock)
         self.judge.share = tuple(rows)
@@ -141,24 +139,44 @@ class PartSearch:
         search.offer({})
         seed = int(search.random.integers(1 << 30))
         found = self.squeezer.fewer(trips, before + _MORE_IF_LATE, _MEND_TURNS, seed, go_on)
-        if found is not None and all(search.book.fits(i, visits) for i, visits in found.items()):
-            search.offer(found, thin=True)
-        else:
+        if not self._taken(found):
             search.offer(search.thinned(trips))
 
+    def begin(self, start: Trips, turns: int, go_on: Callable[[], bool]) -> None:
+        """Fill the windows on any number of dates; what cannot be filled stays open."""
+        search = self.search
+        search.offer({})
+        search.offer(start)
+        seed = int(search.random.integers(1 << 30))
+        most = len(self.part.days)
+        found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=True, partly=True)
+        if not self._taken(found):
+            search.offer(search.build(start=search.best or None, whole=True))
+
     def improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
-        """Look for a plan that misses less, else for one trip fewer; tell whether it was found."""
+        """Look for a plan that misses less, or for one trip fewer; tell whether it was found."""
         search = self.search
         if search.value is None or not search.best:
             return False
-        late = bool(self.judge.missed(search.best))
-        most = search.value.trips + (_MORE_IF_LATE if late else -1)
-        if most < 1:
-            return False
         seed = int(search.random.integers(1 << 30))
-        found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=late)
-        fitting = found is not None and all(search.book.fits(i, visits) for i, visits in found.items())
-        return found is not None and fitting and search.offer(found, thin=True)
+        missed = len(self.judge.missed(search.best))
+        if missed and missed != self._stuck_at:
+            most = search.value.trips + _MORE_IF_LATE
+            found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=True, partly=True)
+            if self._taken(found):
+                return True
+            self._stuck_at = missed  # what cannot be filled is left; fewer trips are sought for the rest
+        if search.value.trips < _FEWEST_PARTS:
+            return False
+        found = self.squeezer.fewer(search.best, search.value.trips - 1, turns, seed, go_on)
+        return self._taken(found)
+
+    def _taken(self, found: Trips | None) -> bool:
+        if found is None or not all(self.search.book.fits(i, visits) for i, visits in found.items()):
+            return False
+        for index, visits in found.items():
+            self.search.remember(index, visits)
+        return self.search.offer(found, thin=True)
 
 
 @dataclass
@@ -226,7 +244,7 @@ class Parts:
         others = {i: v for j, one in enumerate(self.parts) if j != k for i, v in one.trips.items()}
         self.parts[k].meet(shelf_moves(self.season, others), self.go_on)
 
-    def build(self, start: Trips) -> None:
+    def build(self, start: Trips, turns: int) -> None:
         """
         Build each part's first plan, on its share of the shelf.
 
@@ -234,17 +252,17 @@ class Parts:
         ----------
         start : mapping of int to frozenset of int
             Trips of the whole to begin with.
+        turns : int
+            Turns of the search in each part.
         """
         for one in self.parts:
-            one.share()
-            one.search.offer({})
             inside = {
                 one.part.day_at[i]: frozenset(one.part.task_at[s] for s in visits)
                 for i, visits in start.items()
                 if i in one.part.day_at and all(s in one.part.task_at for s in visits)
             }
-            one.search.offer(inside)
-            one.search.offer(one.search.build(start=inside or None, whole=True))
+            one.share(self.season)
+            one.begin(inside, turns, self.go_on)
 
     def squeeze(
         self,
@@ -261,7 +279,7 @@ class Parts:
         Parameters
         ----------
         misses : int
-            Failed tries in a row in each part at which to stop.
+            Failed tries in a row in each part at which to leave it.
         turns : int
             Turns of each try.
         offer : callable
@@ -278,11 +296,11 @@ class Parts:
                     continue
                 if not shared:
                     self._meet(k)
-                while go_on():
-                    if not one.improve(turns, go_on):
-                        failed[k] += 1
-                        break
+                if one.improve(turns, go_on):
+                    failed[k] = 0
                     offer(self.trips)
+                else:
+                    failed[k] += 1
 
     def polish(self, passes: int, offer: Callable[[Trips], object]) -> None:
         """Save crew time in each part."""
@@ -298,6 +316,7 @@ class Parts:
         go_on: Callable[[float], bool],
         shares: tuple[float, float],
         report: Callable[[], None],
+        known: Parts,
     ) -> None:
         """
         Generate trips part by part; raise the bound of the whole with the multipliers of all.
@@ -314,14 +333,17 @@ class Parts:
             Shares of the time used up already, and by which the last part has to end.
         report : callable
             Called after each part.
+        known : Parts
+            The same parts with the trips found so far; perhaps for other windows.
         """
         begun, end = shares
         duals = np.zeros(whole.book_of_rows.n_rows)
         total = 0
         for k, one in enumerate(self.parts):
-            for index, visits in one.search.best.items():
+            search = known.parts[k].search
+            for index, visits in search.best.items():
                 one.master.add(index, tuple(sorted(visits)), usable=True)
-            for (index, visits), _ in one.search.known():
+            for (index, visits), _ in search.known():
                 one.master.add(index, tuple(sorted(visits)), usable=True)
             until = partial(go_on, begun + (end - begun) * (k + 1) / len(self.parts))
             one.master.generate(rounds, go_on=until, report=lambda: None)

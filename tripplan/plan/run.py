@@ -19,7 +19,7 @@ from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
-from tripplan.plan.season import Season
+from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
@@ -34,8 +34,11 @@ _PARTS_SHARE = 0.6
 _BOUND_SHARE = 0.75
 """Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
 
-_EARLY_SHARE, _LATE_SHARE = 0.3, 0.9
+_PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.3, 0.9
 """Shares of the time limit after which parts are not searched before the bound is sought, and after."""
+
+_PART_TURNS = 4
+"""Parts are as large as whole seasons of others; their search takes so many more turns."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -119,6 +122,25 @@ class Start:
         return witness, last
 
 
+@dataclass(frozen=True)
+class _Owed:
+    """
+    Windows that count in every equally good plan, but for those of so many sites, whichever they are.
+
+    `plain`: all windows of the run count. `bends`: no fallback date counts.
+    """
+
+    rows: tuple[Window, ...]
+    forgiven: int
+    plain: bool
+    bends: bool
+    late: int
+
+    def within(self, other: _Owed) -> bool:
+        """Tell whether a bound for what the other owes holds here too."""
+        return self.forgiven <= other.forgiven and (other.bends or not self.bends)
+
+
 @dataclass
 class Run:
     """One search with its bound."""
@@ -131,8 +153,11 @@ class Run:
     progress: Callable[[Progress], None] | None
     start: Start = field(default_factory=lambda: Start({}, None))
     bent: frozenset[int] = frozenset()
+    may_bend: bool = False
 
     def __post_init__(self) -> None:
+        self._late_master: Master | None = None
+        self._late_owed = _Owed((), 0, plain=False, bends=False, late=0)
         self.book = TripBook(self.season)
         self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
@@ -171,21 +196,14 @@ class Run:
         windows of all but k of the others count, whichever they are.
         """
         trips = self.search.best
-        days = self.judge.visit_days(trips)
-        late = {s for s in days if self.judge.late_days_of(s, days[s])}
-        more = len(late - set(self.windows.sure_late))
-        # a plan that itself leaves too few fallback dates somewhere is as good as others that do
-        bends = bool(self.bent) or any(
-            row.site not in self.windows.sure_late for row in self.judge.missed(trips)
-        )
-        if not more and not self.windows.sure_late and not bends:
+        owed = self._owed()
+        rows, more = owed.rows, owed.forgiven
+        if owed.plain:
             return self.master.whole_bound
-        # where some sites bent, others might bend in an equally good plan: no fallback counts at all
-        windows = build_windows(self.season, 0) if bends or more else self.windows
-        more = len(late - set(windows.sure_late))
-        rows = tuple(row for row in windows.bound_rows if row.site not in windows.sure_late)
         # a plan without any trip was looked at first, and is not as good
-        least = 1 if trips and late else 0
+        least = 1 if trips and owed.late else 0
+        if self._late_master is not None and owed.within(self._late_owed):
+            return max(least, self._late_master.whole_bound)
         if not rows or not self.clock.go_on():
             return least
         master = Master(self.season, rows, self.master.stock, self.book, self.pricer, self.spans, more)
@@ -199,13 +217,33 @@ class Run:
             self.clock.stopped = True
         return max(least, master.whole_bound)
 
+    def _owed(self) -> _Owed:
+        """Return what every plan owes that serves the sites as well as the best one found."""
+        trips = self.search.best
+        days = self.judge.visit_days(trips)
+        late = {s for s in days if self.judge.late_days_of(s, days[s])}
+        more = len(late - set(self.windows.sure_late))
+        # a plan that itself leaves too few fallback dates somewhere is as good as others that do
+        bends = bool(self.bent) or any(
+            row.site not in self.windows.sure_late for row in self.judge.missed(trips)
+        )
+        plain = not more and not self.windows.sure_late and not bends
+        # where some sites bent, others might bend in an equally good plan: no fallback counts at all
+        windows = build_windows(self.season, 0) if bends or more else self.windows
+        rows = windows.bound_rows
+        if not plain:
+            rows = tuple(row for row in rows if row.site not in windows.sure_late)
+        forgiven = len(late - set(windows.sure_late))
+        return _Owed(rows, forgiven, plain=plain, bends=bends or bool(more), late=len(late))
+
     def report(self) -> None:
         """Tell the caller how far it is."""
         if self.progress is not None:
             value = self.search.value
             trips = None if value is None else value.trips
             in_time = value is not None and not self.judge.missed(self.search.best)
-            self.progress(Progress(self.clock.elapsed_s, self.master.whole_bound, trips, in_time))
+            bound = (self._late_master or self.master).whole_bound
+            self.progress(Progress(self.clock.elapsed_s, bound, trips, in_time))
 
     def solve(self) -> None:
         """Search until proved, or until the effort is spent; Ctrl-C keeps what there is."""
@@ -226,7 +264,7 @@ class Run:
         if self.last:
             search.offer(self.last)
             search.offer(search.build(start=self.last))
-        parts = self._parts()
+        parts = self._parts(self.windows.rows)
         if parts.parts:
             self._solve_in_parts(parts)
             return
@@ -261,43 +299,56 @@ class Run:
                     search.offer(serve_late(search, search.build(noise=1.6)))
         self._finish()
 
-    def _parts(self) -> Parts:
+    def _parts(self, rows: tuple[Window, ...]) -> Parts:
         """Split a large season by base."""
         if not is_large(self.season):
             return Parts(self.season, (), self.clock.go_on)
-        return Parts.of(self.season, self.windows.rows, self.master.stock, self.seed, self.clock.go_on)
+        return Parts.of(self.season, rows, self.master.stock, self.seed, self.clock.go_on)
 
     def _solve_in_parts(self, parts: Parts) -> None:
         """Search and bound a large season part by part, then bound the whole with all trips found."""
-        search, master, effort, clock = self.search, self.master, self.effort, self.clock
+        search, effort, clock = self.search, self.effort, self.clock
+        turns = effort.squeeze_turns * _PART_TURNS
 
         def take(trips: Trips) -> None:
             search.offer(trips, thin=True)
 
-        parts.build(search.best)
+        parts.build(search.best, turns)
         take(parts.trips)
         self.report()
-        early = partial(clock.go_on, _EARLY_SHARE)
-        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early, shared=True)
-        parts.squeeze(effort.squeezes, effort.squeeze_turns, take, early, shared=False)
-        for index, visits in search.best.items():
-            master.add(index, tuple(sorted(visits)), usable=True)
-        used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
-        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _PARTS_SHARE), self.report)
-        if not self._proved() and clock.go_on(_BOUND_SHARE):
-            value = search.value
-            master.generate(
-                effort.pricing_rounds,
-                go_on=partial(clock.go_on, _BOUND_SHARE),
-                report=self.report,
-                target=None if value is None or self.judge.missed(search.best) else value.trips,
-            )
+        for share in (_PROBE_SHARE, _EARLY_SHARE):
+            go_on = partial(clock.go_on, share)
+            parts.squeeze(1, turns, take, go_on, shared=True)
+            parts.squeeze(effort.squeezes, turns, take, go_on, shared=False)
+            missed = {row.site for row in self.judge.missed(search.best)}
+            if self.may_bend and not missed <= self.bent | set(self.windows.sure_late):
+                return  # these come before their fallback dates; the next search begins with this plan
+        self._bound_in_parts(parts)
         if not self._proved():
             late = partial(clock.go_on, _LATE_SHARE)
-            parts.squeeze(effort.more_squeezes, effort.squeeze_turns, take, late, shared=False)
+            parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
             self._squeeze(effort.squeezes)
         if search.best == parts.trips:
             parts.polish(effort.polish_passes, search.offer)
+
+    def _bound_in_parts(self, parts: Parts) -> None:
+        """Bound plans like the one found: for its windows, or for those that equally good plans all fill."""
+        search, effort, clock = self.search, self.effort, self.clock
+        master, known = self.master, parts
+        owed = self._owed()
+        if not owed.plain:
+            stock, spans, more = master.stock, self.spans, owed.forgiven
+            master = Master(self.season, owed.rows, stock, self.book, self.pricer, spans, more)
+            self._late_master, self._late_owed = master, owed
+        parts = self._parts(master.rows)
+        for index, visits in search.best.items():
+            master.add(index, tuple(sorted(visits)), usable=True)
+        used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
+        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _PARTS_SHARE), self.report, known)
+        go_on = partial(clock.go_on, _BOUND_SHARE)
+        if go_on():
+            target = len(search.best)
+            master.generate(effort.pricing_rounds, go_on=go_on, report=self.report, target=target)
 
     def _finish(self) -> None:
         """Save crew time."""

@@ -179,8 +179,9 @@ def _best_run(
     spare = season.fleet.plan.fallback_dates
     bent: frozenset[int] = frozenset()
     best: Run | None = None
-    for _ in range(3):
-        run = Run(season, build_windows(season, spare, bent), clock, effort, seed, progress, start, bent)
+    for tries_left in (2, 1, 0):
+        windows, may_bend = build_windows(season, spare, bent), spare > 0 and tries_left > 0
+        run = Run(season, windows, clock, effort, seed, progress, start, bent, may_bend)
         if best is not None:
             run.search.offer(best.search.best)
         run.solve()

@@ -36,6 +36,7 @@ from tripplan.plan.squeeze_tables import (
     LATEST,
     LOCK,
     LONG,
+    OPEN,
     OVER,
     OWNER,
     PENALTY,
@@ -109,6 +110,7 @@ class Squeeze:
         go_on: Callable[[], bool],
         *,
         every: bool = False,
+        partly: bool = False,
         like: Trips | None = None,
         barred: frozenset[int] = frozenset(),
         staying: int | None = None,
@@ -130,6 +132,8 @@ class Squeeze:
             False stops.
         every : bool, default False
             Fill also the windows that the trips miss, but for those that nothing can fill in time.
+        partly : bool, default False
+            Where not all can be filled, return the plan that left the fewest open.
         like : mapping of int to frozenset of int, optional
             Fill the windows that these trips fill instead.
         barred : frozenset of int, default empty
@@ -159,20 +163,20 @@ class Squeeze:
                 days[staying, LOCK] = max(STAYS, int(days[staying, LOCK]))
             plain = plain._replace(days=days, may=may)
         state = self._begin(plain, self._without(trips, most, random), self._learned)
+        nearest, fewest = None, len(self.rows)
         for _ in range(max(1, turns // _TURNS)):
             if squeeze(plain, state, most, _TURNS, _STIR, int(random.integers(1 << 30))) == 0:
-                found = {
-                    int(i): frozenset(state.visits[i, : state.visits[i, -1]].tolist())
-                    for i in np.flatnonzero(state.visits[:, -1])
-                }
+                found = _trips_of(state)
                 short = self._shortage(found)
                 if short is None:
                     return found
                 self._learned.append(short)
                 state = self._again(plain, found, short, state)
+            if partly and state.tally[OPEN] < fewest:
+                nearest, fewest = _trips_of(state), int(state.tally[OPEN])
             if not go_on():
-                return None
-        return None
+                break
+        return nearest
 
     def _shortage(self, trips: Trips) -> StockRow | None:
         """Return a row that the shelf's first shortage breaks: what was there since it was last full."""
@@ -337,6 +341,13 @@ class Squeeze:
             sites,
             holds,
         )
+
+
+def _trips_of(state: State) -> dict[int, frozenset[int]]:
+    return {
+        int(i): frozenset(state.visits[i, : state.visits[i, -1]].tolist())
+        for i in np.flatnonzero(state.visits[:, -1])
+    }
 
 
 def _subsets(loops: list[LoopSpec], bit: NDArray[np.int32], n_sites: int) -> NDArray[np.int32]:
