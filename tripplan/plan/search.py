@@ -57,6 +57,10 @@ class Search:
 
     def __post_init__(self) -> None:
         self.random = np.random.default_rng(self.seed)
+        self._rows_at: list[dict[int, list[int]]] = [{} for _ in self.season.tasks]
+        for r, window in enumerate(self.rows):
+            for day in window.days:
+                self._rows_at[window.site].setdefault(day, []).append(r)
         self._nearest: dict[tuple[int, int], NDArray[np.bool_]] = {}
         self._pool: dict[tuple[int, frozenset[int]], frozenset[int]] = {}
 
@@ -169,7 +173,7 @@ class Search:
         key = (index, wanted)
         if key not in self._pool and self.book.fits(index, wanted):
             day = self.season.days[index].day
-            self._pool[key] = frozenset(r for s in wanted for r in self.master.rows_at[s].get(day, ()))
+            self._pool[key] = frozenset(r for s in wanted for r in self._rows_at[s].get(day, ()))
 
     # ---- building ------------------------------------------------------------------------------
 
@@ -316,7 +320,7 @@ class Search:
                     options,
                     key=lambda s: (
                         min(
-                            (self.rows[r].days[-1] for r in self.master.rows_at[s].get(day, ())),
+                            (self.rows[r].days[-1] for r in self._rows_at[s].get(day, ())),
                             default=10**6,
                         ),
                         s,
@@ -339,12 +343,12 @@ class Search:
 
     def _covered(self, index: int, visits: Iterable[int]) -> set[int]:
         day = self.season.days[index].day
-        return {r for s in visits for r in self.master.rows_at[s].get(day, ())}
+        return {r for s in visits for r in self._rows_at[s].get(day, ())}
 
     def _worth(self, day: int, open_rows: set[int], noise: float) -> NDArray[np.float64]:
         prize = np.zeros(len(self.season.tasks))
         for s in range(len(prize)):
-            for r in self.master.rows_at[s].get(day, ()):
+            for r in self._rows_at[s].get(day, ()):
                 if r in open_rows:
                     prize[s] += 1.0 / (1.0 + (self.rows[r].days[-1] - day) / 21.0)
         if noise:
