@@ -34,8 +34,12 @@ _PARTS_SHARE = 0.6
 _BOUND_SHARE = 0.75
 """Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
 
-_PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.3, 0.9
-"""Shares of the time limit after which parts are not searched before the bound is sought, and after."""
+_PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
+_BASES_SHARE, _WHOLE_SHARE = 0.5, 0.8
+"""
+For a season that is planned by base, shares of the time limit after which parts are not searched before the
+bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
+"""
 
 _PART_TURNS = 4
 """Parts are as large as whole seasons of others; their search takes so many more turns."""
@@ -344,8 +348,8 @@ class Run:
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
-        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _PARTS_SHARE), self.report, known)
-        go_on = partial(clock.go_on, _BOUND_SHARE)
+        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
+        go_on = partial(clock.go_on, _WHOLE_SHARE)
         if go_on():
             target = len(search.best)
             master.generate(effort.pricing_rounds, go_on=go_on, report=self.report, target=target)
