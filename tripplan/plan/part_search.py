@@ -110,6 +110,15 @@ class PartSearch:
         tasks, days = self.part.tasks, self.part.days
         return {days[i]: frozenset(tasks[s] for s in visits) for i, visits in self.search.best.items()}
 
+    def inside(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """Return those trips of the whole that lie in the part, in its own numbers."""
+        tasks, days = self.part.task_at, self.part.day_at
+        return {
+            days[i]: frozenset(tasks[s] for s in visits)
+            for i, visits in trips.items()
+            if i in days and all(s in tasks for s in visits)
+        }
+
     def share(self, whole: Season) -> None:
         """Go by a share of the shelf, as large as the part's share of the whole's sites of each pack type."""
         here, there = (Counter(task.site.pack_type for task in s.tasks) for s in (self.part.season, whole))
@@ -256,13 +265,8 @@ class Parts:
             Turns of the search in each part.
         """
         for one in self.parts:
-            inside = {
-                one.part.day_at[i]: frozenset(one.part.task_at[s] for s in visits)
-                for i, visits in start.items()
-                if i in one.part.day_at and all(s in one.part.task_at for s in visits)
-            }
             one.share(self.season)
-            one.begin(inside, turns, self.go_on)
+            one.begin(one.inside(start), turns, self.go_on)
 
     def squeeze(
         self,
@@ -302,10 +306,22 @@ class Parts:
                 else:
                     failed[k] += 1
 
-    def polish(self, passes: int, offer: Callable[[Trips], object]) -> None:
-        """Save crew time in each part."""
+    def polish(self, start: Trips, passes: int, offer: Callable[[Trips], object]) -> None:
+        """
+        Save crew time in each part.
+
+        Parameters
+        ----------
+        start : mapping of int to frozenset of int
+            The best trips of the whole.
+        passes : int
+            Passes over each part.
+        offer : callable
+            Gets the trips of the whole after each part.
+        """
         for k, one in enumerate(self.parts):
             self._meet(k)
+            one.search.offer(one.inside(start))
             polish(one.search, passes)
             offer(self.trips)
 

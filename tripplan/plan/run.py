@@ -332,8 +332,9 @@ class Run:
             late = partial(clock.go_on, _LATE_SHARE)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
             self._squeeze(effort.squeezes)
-        if search.best == parts.trips:
-            parts.polish(effort.polish_passes, search.offer)
+        if search.value is not None and search.value.late_sites:
+            search.offer(serve_late(search, search.best))
+        parts.polish(search.best, effort.polish_passes, search.offer)
 
     def _bound_in_parts(self, parts: Parts) -> None:
         """Bound plans like the one found: for its windows, or for those that equally good plans all fill."""
