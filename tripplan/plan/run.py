@@ -142,7 +142,7 @@ class _Owed:
 
     def within(self, other: _Owed) -> bool:
         """Tell whether a bound for what the other owes holds here too."""
-        return self.forgiven <= other.forgiven and (other.bends or not self.bends)
+        return self.late <= other.late and (other.bends or not self.bends)
 
 
 @dataclass
