@@ -319,7 +319,7 @@ def _print_kit(printer: Printer, kit: KitView) -> None:
     printer.table(
         "To load",
         ("Count>", "What", "", "For", "On the shelf"),
-        ((str(row.count), row.text, row.detail, _for_text(row), " ".join(row.pack_ids)) for row in kit.load),
+        ((str(row.count), row.text, row.detail, _for_text(row), _shelf_text(row)) for row in kit.load),
     )
     printer.say("Before you go", "bold")
     for line in (
@@ -331,6 +331,11 @@ def _print_kit(printer: Printer, kit: KitView) -> None:
 
 def _for_text(row: LoadRow) -> str:
     return "spare" if row.kind == "spare" else " ".join(row.site_ids)
+
+
+def _shelf_text(row: LoadRow) -> str:
+    """Return the packs to take, or those to choose from where more would do."""
+    return (" or " if len(row.pack_ids) > row.count else " ").join(row.pack_ids)
 
 
 def _hours(fleet: Fleet, shown: Trip) -> list[tuple[str, str, str]]:

@@ -306,7 +306,7 @@ def _show(printer: Printer, prepared: Prepared) -> None:
     title = told.source
     if told.visits:
         title += f": {count(len(told.visits), 'visit')}"
-    title += f", trip {told.trip_id}" if told.trip_id else ""
+    title += f", trip {told.trip_id}" if told.trip_id not in told.source else ""
     title += f", told by {told.by}" if told.by else ""
     printer.say(title, "bold")
     for line in prepared.lines:

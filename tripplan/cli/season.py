@@ -228,7 +228,7 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
                 fleet.sites_by_id[one.site_id].label,
                 "" if one.at_home else day(one.flat_early),
                 likely_text(one),
-                "" if one.at_home else day(one.flat_late),
+                "" if one.at_home else _late_text(one, outlook),
                 _chance(one.chance_dark_today),
                 "" if one.charge_left is None else f"{one.charge_left:.0%}",
                 str(one.basis),
@@ -237,6 +237,13 @@ def print_forecast(printer: Printer, result: ForecastResult) -> None:
         ),
     )
     _print_set_aside(printer, fleet)
+
+
+def _late_text(site: SiteForecast, outlook: Outlook) -> str:
+    from tripplan.forecast.outlook import FAR_DAYS
+
+    is_cut_short = (site.flat_late - outlook.on).days >= FAR_DAYS
+    return f"after {day(site.flat_late)}" if is_cut_short else day(site.flat_late)
 
 
 def _swap_by_text(site: SiteForecast, outlook: Outlook, fleet: Fleet) -> str:

@@ -8,9 +8,9 @@ from datetime import date
 from tripplan.fleet import Chemistry, Fleet
 from tripplan.forecast.basis import Evidence
 from tripplan.forecast.history import SiteHistory
-from tripplan.forecast.outlook import PastRun
+from tripplan.forecast.outlook import FAR_DAYS, PastRun
 from tripplan.forecast.percent import PercentMeaning
-from tripplan.forecast.pool import FAR_DAYS, SiteKnowledge
+from tripplan.forecast.pool import SiteKnowledge
 from tripplan.forecast.weather import LEAST_DAYS_A_MONTH, MILD_C, climate_of
 from tripplan.forecast.words import NEVER_FLAT
 

@@ -16,11 +16,22 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FOLLOWED_DAYS", "Basis", "Outlook", "PackLearned", "PastRun", "Renewal", "SiteForecast"]
+__all__ = [
+    "FAR_DAYS",
+    "FOLLOWED_DAYS",
+    "Basis",
+    "Outlook",
+    "PackLearned",
+    "PastRun",
+    "Renewal",
+    "SiteForecast",
+]
 
 
 #: How far a past run is foreseen; what is said of it ends here. [day]
 FOLLOWED_DAYS = 2 * 365
+#: No pack is followed longer than three years; a later flat date is given as this one. [day]
+FAR_DAYS = 1096
 
 
 class Basis(StrEnum):

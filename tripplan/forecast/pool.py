@@ -20,6 +20,7 @@ from tripplan.forecast.crossing import WeatherSums
 from tripplan.forecast.evidence import NOTHING, RunEvidence, RunsEvidence, learn_percent, run_evidence
 from tripplan.forecast.history import Run
 from tripplan.forecast.learning import Chain, SiteLearned, fit_fleet, learn_sites, weigh
+from tripplan.forecast.outlook import FAR_DAYS
 from tripplan.forecast.panel import PanelSums
 from tripplan.forecast.percent import PercentMeaning
 from tripplan.forecast.sun import PANEL_YIELD, panel_mah_per_day
@@ -33,10 +34,8 @@ from tripplan.forecast.weather import (
 )
 from tripplan.units import DAYS_PER_YEAR
 
-__all__ = ["FAR_DAYS", "Physics", "SiteKnowledge", "learn_fleet", "log_percent", "physics_for"]
+__all__ = ["Physics", "SiteKnowledge", "learn_fleet", "log_percent", "physics_for"]
 
-#: No pack is followed longer than three years; a later flat date is given as this one. [day]
-FAR_DAYS = 1096
 #: Runs that began longer ago teach nothing. [day]
 _OLDEST_DAYS = 3653
 #: Values of `Volts.offset` that are weighed; 0.1 V on a 12 V pack is worth about a tenth of its charge.

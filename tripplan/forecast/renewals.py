@@ -15,9 +15,9 @@ from tripplan.forecast.backup import Backup
 from tripplan.forecast.basis import Evidence, Load
 from tripplan.forecast.crossing import flat_share, grid_over, quantiles_by_site, with_early_failures
 from tripplan.forecast.learning import EDGES, MIDDLES
-from tripplan.forecast.outlook import Basis, Renewal
+from tripplan.forecast.outlook import FAR_DAYS, Basis, Renewal
 from tripplan.forecast.panel import PanelSums
-from tripplan.forecast.pool import FAR_DAYS, Physics, SiteKnowledge
+from tripplan.forecast.pool import Physics, SiteKnowledge
 
 __all__ = ["LEVELS", "Items", "accepted_risk", "ages_to_follow", "forecast_renewals", "stacked"]
 

@@ -8,7 +8,7 @@ from tripplan.outputs.handover_model import Handover
 from tripplan.outputs.pages import asset, page_environment, require_self_contained, script_policy
 from tripplan.outputs.wording import Wording
 
-__all__ = ["render_handover", "sheet_parts"]
+__all__ = ["render_handover", "render_sheet", "sheet_parts"]
 
 
 def render_handover(handover: Handover, wording: Wording) -> str:
@@ -32,15 +32,35 @@ def render_handover(handover: Handover, wording: Wording) -> str:
     OutsideRequestError
         If the page would ask any host for anything.
     """
-    text = (
-        page_environment(wording)
-        .get_template("handover.html.j2")
-        .render(
-            hand=handover,
-            policy=script_policy([]),
-            styles=Markup("".join(sheet_parts())),  # noqa: S704 - our own files
-        )
-    )
+    return render_sheet("handover.html.j2", wording, hand=handover)
+
+
+def render_sheet(template: str, wording: Wording, **shown: object) -> str:
+    """
+    Return a page that runs no script, in the styles of a handover.
+
+    Parameters
+    ----------
+    template : str
+        File of the template.
+    wording : Wording
+        Language and units.
+    **shown : object
+        What the template shows, by the name it has there.
+
+    Returns
+    -------
+    str
+        The page.
+
+    Raises
+    ------
+    OutsideRequestError
+        If the page would ask any host for anything.
+    """
+    styles = Markup("".join(sheet_parts()))  # noqa: S704 - our own files
+    page = page_environment(wording).get_template(template)
+    text = page.render(policy=script_policy([]), styles=styles, **shown)
     require_self_contained(text)
     return text
 

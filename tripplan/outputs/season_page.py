@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from markupsafe import Markup
-
-from tripplan.outputs.handover_page import sheet_parts
-from tripplan.outputs.pages import page_environment, require_self_contained, script_policy
+from tripplan.outputs.handover_page import render_sheet
 from tripplan.outputs.season_view import SeasonView
 from tripplan.outputs.wording import Wording
 
@@ -33,14 +30,4 @@ def render_season(view: SeasonView, wording: Wording) -> str:
     OutsideRequestError
         If the page would ask any host for anything.
     """
-    text = (
-        page_environment(wording)
-        .get_template("season.html.j2")
-        .render(
-            season=view,
-            policy=script_policy([]),
-            styles=Markup("".join(sheet_parts())),  # noqa: S704 - our own files
-        )
-    )
-    require_self_contained(text)
-    return text
+    return render_sheet("season.html.j2", wording, season=view)

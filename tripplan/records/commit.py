@@ -83,7 +83,7 @@ def commit(prepared: Prepared, *, now: datetime) -> Entry:
     told = prepared.told
     count = len(prepared.changes.visits) + len(prepared.changes.readings)
     what = f"{told.source}: {count} {'record' if count == 1 else 'records'}"
-    what += f", trip {told.trip_id}" if told.trip_id else ""
+    what += f", trip {told.trip_id}" if told.trip_id not in told.source else ""
     what += f", told by {told.by}" if told.by else ""
     return _write(
         prepared.folder,

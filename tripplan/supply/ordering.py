@@ -149,7 +149,8 @@ def _small_parts(fleet: Fleet, plan: Plan) -> list[Order]:
         rate = (seen + _PRIOR_FAULTS) / (years + _PRIOR_SITE_YEARS)
         mean = rate * len(fleet.sites)
         number = _enough(fleet, mean)
-        because = f"{seen} in {years:.1f} site-years on record; {mean:.1f} likely in a year"
+        record = f"{seen} in {years:.1f} site-years on record" if fleet.visits else "no visits on record yet"
+        because = f"{record}; {mean:.1f} likely in a year"
         found.append(Order(kind, item, number, _order_by(fleet, plan, next_trip), because))
     return found
 
