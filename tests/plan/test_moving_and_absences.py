@@ -194,7 +194,7 @@ def test_a_season_without_any_date_names_the_reason(tiny_fleet, tiny_outlook):
     assert plan.late_sites == 4
     assert all(late.proved for late in plan.unserved)
     assert (
-        "North has no date on which to go from Mon 1 Mar 2027 to Mon 26 Apr 2027: look at days, away and blocked."
+        "North can go on no date from Mon 1 Mar 2027 to Mon 26 Apr 2027: look at days, away and blocked."
         in plan.notes
     )
     assert "no crew goes on any of them (" in plan.unserved[0].reason

@@ -154,7 +154,7 @@ def crew_notes(season: Season) -> Iterator[str]:
         dates = crew_dates(fleet, crew, first, last)
         if not dates:
             span = f"from {_day(first)} to {_day(last)}"
-            yield f"{crew.name} has no date on which to go {span}: look at days, away and blocked."
+            yield f"{crew.name} can go on no date {span}: look at days, away and blocked."
             continue
         checks += len(dates) * len(season.tasks)
         if not season.tasks or checks > _MOST_CHECKS or _reaches_any(season, crew, dates):

@@ -134,7 +134,7 @@ def _check_crew_day(context: Context, trip: Trip, crew: Crew) -> Iterator[Refusa
             yield Refusal(
                 Rule.CREW_DAY,
                 trip.trip_id,
-                f"{crew.name} is away from {span.first} to {span.last}, {day} included",
+                f"{crew.name}: away from {span.first} to {span.last}, {day} included",
             )
 
 
