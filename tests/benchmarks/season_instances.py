@@ -10,6 +10,10 @@ Run one size over all seeds; processor seconds are given beside those of the clo
 rule makes of it (go when the first site is due, take along what fits)::
 
     python tests/benchmarks/season_instances.py --sites 24 --weeks 26 --seeds 10 --time-limit 60
+
+Several bases: the same law around each, one crew and two chargers a base, one shelf for all::
+
+    python tests/benchmarks/season_instances.py --sites 400 --bases 4 --weeks 26 --seeds 1 --time-limit 600
 """
 
 from __future__ import annotations
@@ -152,13 +156,15 @@ def main() -> None:
     )
     parser.add_argument("--sites", type=int, default=24)
     parser.add_argument("--weeks", type=int, default=26)
+    parser.add_argument("--bases", type=int, default=1)
+    parser.add_argument("--apart-km", type=float, default=APART_KM)
     parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--time-limit", type=float, default=None)
     given = parser.parse_args()
     gaps, seconds, spent, proved = [], [], [], 0
     for seed in range(given.first, given.first + given.seeds):
-        fleet = make_fleet(seed, given.sites, given.weeks)
+        fleet = make_fleet(seed, given.sites, given.weeks, given.bases, given.apart_km)
         outlook, travel = forecast_fleet(fleet, TODAY), measure_travel(fleet)
         begun, busy = time.perf_counter(), time.process_time()
         plan = plan_season(fleet, outlook, travel, made_on=TODAY, seed=seed, time_limit_s=given.time_limit)
