@@ -21,6 +21,8 @@ class Effort:
         turns of each.
     pricing_rounds : int
         Exact pricing rounds of column generation.
+    branches, branch_rounds : int
+        Cases into which a season is split that is one trip from proved, and pricing rounds of each.
     dives : int
         Dives into the linear programme.
     cover_nodes, cover_columns : int
@@ -40,6 +42,8 @@ class Effort:
     more_squeezes: int = 10
     squeeze_turns: int = 4000
     pricing_rounds: int = 24
+    branches: int = 60
+    branch_rounds: int = 8
     dives: int = 1
     cover_nodes: int = 4
     cover_columns: int = 3000
@@ -57,6 +61,7 @@ class Effort:
             squeezes=1,
             more_squeezes=0,
             squeeze_turns=self.squeeze_turns // 4,
+            branches=0,
             dives=0,
             pricing_rounds=max(1, self.pricing_rounds // 4),
             cover_nodes=0,

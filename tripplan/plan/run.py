@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
+from tripplan.plan.branching import branch
 from tripplan.plan.charging import most_charged
 from tripplan.plan.contradict import Witness
 from tripplan.plan.cover import choose_cover
@@ -290,6 +291,7 @@ class Run:
         )
         if not self._proved():
             self._squeeze(effort.more_squeezes)
+        self._branch(effort.branches)
         self._dive(effort.dives)
         self._cover()
         for column in master.columns:
@@ -421,6 +423,35 @@ class Run:
             for index, visits in search.best.items():
                 self.master.add(index, tuple(sorted(visits)), usable=True)
                 search.remember(index, visits)
+
+    def _branch(self, nodes: int) -> None:
+        """Bound the season case by case where a single trip is open."""
+        search, master, clock = self.search, self.master, self.clock
+        value = search.value
+        if value is None or self._proved() or self.judge.missed(search.best):
+            return
+        if value.trips - master.whole_bound > 1 or not clock.go_on():
+            return
+
+        def look() -> int:
+            self._squeeze(1)
+            return len(search.best)
+
+        def report(least: int) -> None:
+            master.least = max(master.least, least)
+            self.report()
+
+        report(
+            branch(
+                master,
+                value.trips,
+                nodes=nodes,
+                rounds=self.effort.branch_rounds,
+                go_on=clock.go_on,
+                look=look,
+                report=report,
+            )
+        )
 
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""
