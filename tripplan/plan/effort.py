@@ -22,7 +22,8 @@ class Effort:
     pricing_rounds : int
         Exact pricing rounds of column generation.
     branches, branch_rounds : int
-        Cases into which a season is split that is one trip from proved, and pricing rounds of each.
+        Cases into which a season is split that is one trip from proved (a time limit lets it go on until
+        then), and pricing rounds of each.
     dives : int
         Dives into the linear programme.
     cover_nodes, cover_columns : int
@@ -42,7 +43,7 @@ class Effort:
     more_squeezes: int = 10
     squeeze_turns: int = 4000
     pricing_rounds: int = 24
-    branches: int = 60
+    branches: int = 40
     branch_rounds: int = 8
     dives: int = 1
     cover_nodes: int = 4

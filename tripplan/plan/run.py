@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
 from tripplan.plan.branching import branch
 from tripplan.plan.charging import most_charged
+from tripplan.plan.clock import Clock, Progress
 from tripplan.plan.contradict import Witness
 from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
@@ -45,50 +45,13 @@ bound is sought, and after; and after which the bounds of the bases, and of the 
 _PART_TURNS = 4
 """Parts are as large as whole seasons of others; their search takes so many more turns."""
 
+_BRANCH_REACH = 0.25
+"""Cases are looked at where the linear value is no further below what would prove the plan. [trips]"""
+
+_ANY_NUMBER = 10**6
+
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
-
-
-@dataclass(frozen=True)
-class Progress:
-    """
-    How far planning is.
-
-    Attributes
-    ----------
-    elapsed_s : float
-        Since the start. [s]
-    lower_bound : int
-        Trips that no plan can undercut, as proved so far.
-    trip_count : int or None
-        Trips of the best plan found so far.
-    in_time : bool
-        Whether that plan is in time everywhere with the fallback dates asked for; only then does the
-        bound speak of plans like it.
-    """
-
-    elapsed_s: float
-    lower_bound: int
-    trip_count: int | None
-    in_time: bool = True
-
-
-@dataclass
-class Clock:
-    """Asks whether to go on; remembers Ctrl-C."""
-
-    time_limit_s: float | None
-    begun: float = field(default_factory=time.monotonic)
-    stopped: bool = False
-
-    @property
-    def elapsed_s(self) -> float:
-        """Seconds since the search began."""
-        return time.monotonic() - self.begun
-
-    def go_on(self, share: float = 1.0) -> bool:
-        """Tell whether less than this share of the time is used up, and nobody asked to stop."""
-        return not self.stopped and (self.time_limit_s is None or self.elapsed_s < share * self.time_limit_s)
 
 
 @dataclass(frozen=True)
@@ -428,9 +391,9 @@ class Run:
         """Bound the season case by case where a single trip is open."""
         search, master, clock = self.search, self.master, self.clock
         value = search.value
-        if value is None or self._proved() or self.judge.missed(search.best):
+        if value is None or self._proved() or self.judge.missed(search.best) or not clock.go_on():
             return
-        if value.trips - master.whole_bound > 1 or not clock.go_on():
+        if value.trips - master.whole_bound > 1 or master.value < value.trips - 1 - _BRANCH_REACH:
             return
 
         def look() -> int:
@@ -445,7 +408,7 @@ class Run:
             branch(
                 master,
                 value.trips,
-                nodes=nodes,
+                nodes=nodes if clock.time_limit_s is None else _ANY_NUMBER,
                 rounds=self.effort.branch_rounds,
                 go_on=clock.go_on,
                 look=look,
