@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from tripplan.plan.kernels import order_visits
+from tripplan.plan.long_memory import relax_trip
+from tripplan.plan.long_moves import measure_order, search_order
 from tripplan.plan.long_trip import order_long_trip
 from tripplan.plan.loops import FAR
 
@@ -121,5 +123,107 @@ def test_a_quick_search_gives_trips_that_keep_every_hour_and_are_never_too_good(
         assert sum(int(args[2][k]) for k in loops) == (1 << args[9]) - 1
         shifted = (*args[:7], leave, *args[8:])  # the leave told is one that gives the seconds told
         assert quick <= _seconds(shifted, loops) < quick + 60
+    assert found > 30
+    assert equal > 0.9 * found
+
+
+def _enumerated(args) -> int:
+    """Least driving and working seconds over every order of loops, waiting free; FAR where none fits."""
+    move, park, mask, d, e, late, close, start, end, n_visits = args[:10]
+    base, full = len(close), (1 << n_visits) - 1
+    best = FAR
+
+    def go_on(here: int, done: int, at: int, cost: int) -> None:
+        nonlocal best
+        if done == full:
+            home = int(move[here, base])
+            if at <= close[here] and at + home <= end:
+                best = min(best, cost + home)
+            return
+        for k in range(len(park)):
+            gap = 0 if here == park[k] else int(move[here, park[k]])
+            if not int(mask[k]) & done and at + gap <= late[k]:
+                after = max(at + gap + int(d[k]), int(e[k]))
+                go_on(int(park[k]), done | int(mask[k]), after, cost + gap + int(d[k]))
+
+    go_on(base, 0, start, 0)
+    return best
+
+
+def test_relaxed_trips_never_cost_more_than_the_best_trip_from_either_side_with_any_prize_and_memory():
+    tight = fitting = 0
+    for seed in range(100):
+        args = _random_trip(seed)
+        if args[9] > 5:
+            continue
+        best = _enumerated(args)
+        rng = np.random.default_rng(seed)
+        loops = [np.asarray(a, np.int64) for a in args[3:7]]
+        trip = relax_trip(*args[:3], *loops, day_start=args[7], day_end=args[8], n_visits=args[9])
+        for near in (1, 2, 9):
+            prize = rng.integers(-900, 2000, args[9])
+            memory = trip.near_memory(near)
+            starts = trip.bound(memory, prize, 100_000, turned=True)
+            rests = trip.bound(memory, prize, 100_000)
+            for side in (starts, rests):
+                assert side.complete
+                if best < FAR:
+                    assert side.cheapest + prize.sum() <= best, f"seed {seed}"
+            if best == FAR:
+                continue
+            fitting += 1
+            # cut short by the other side, with all visits remembered: the best trip itself is left
+            everything = np.full_like(memory, (1 << args[9]) - 1)
+            for turned, other in ((False, starts), (True, rests)):
+                cut = trip.bound(everything, prize, 100_000, other=other, limit=best + 1, turned=turned)
+                assert not cut.empty, f"seed {seed}"
+                assert cut.cheapest + prize.sum() <= best, f"seed {seed}"
+                way = trip.cheapest_trips(cut, 1, turned=turned)[0]
+                assert (trip.members[way].sum(axis=0) == 1).all()
+                tight += cut.cheapest + prize.sum() == best
+            none = trip.bound(everything, prize, 100_000, other=starts, limit=best // 2)
+            assert none.empty
+    assert fitting > 30
+    assert tight > 1.9 * fitting  # the start's bound leaves out closing hours of the last parking, else all
+
+
+def test_a_memory_grows_along_the_way_between_two_visits_to_one_site():
+    args = _random_trip(3)
+    loops = [np.asarray(a, np.int64) for a in args[3:7]]
+    trip = relax_trip(*args[:3], *loops, day_start=args[7], day_end=args[8], n_visits=args[9])
+    singles = [int(np.flatnonzero(args[2] == 1 << i)[0]) for i in range(args[9])]
+    memory = np.zeros(len(args[6]), np.int64)
+    assert not trip.grow_memory(memory, [singles])
+    assert not memory.any()
+    twice = [*singles, singles[0]]
+    assert trip.grow_memory(memory, [twice])
+    between = {int(args[1][k]) for k in singles[1:]}
+    assert [int(m) for m in memory] == [1 if q in between else 0 for q in range(len(memory))]
+    assert not trip.grow_memory(memory, [twice])
+
+
+def test_orders_found_by_moves_keep_every_hour():
+    found = equal = 0
+    for seed in range(120):
+        args = (*_random_trip(seed)[:11], True)
+        order = np.array([int(np.flatnonzero(args[2] == 1 << i)[0]) for i in range(args[9])], np.int64)
+        kept = set(order.tolist())
+        near = np.array(
+            [[k for k in order if k != r][: args[9] - 1] + [r] for r in range(len(args[1]))], np.int64
+        )
+        hours = (*args[:2], *args[3:9], True)
+        seconds = search_order(order, near[:, : max(1, args[9] - 1)], 40, seed, *hours)
+        assert set(order.tolist()) == kept
+        if seconds == FAR:
+            continue
+        found += 1
+        again, leave = measure_order(order, *hours)
+        assert again == seconds
+        played = _seconds((*args[:7], leave, *args[8:]), order)
+        assert seconds <= played < seconds + 60, f"seed {seed}"
+        given = sorted(kept)
+        exact = order_visits(args[0], *(column[given] for column in args[1:6]), *args[6:])[0]
+        assert 0 < exact <= seconds
+        equal += exact == seconds
     assert found > 30
     assert equal > 0.9 * found

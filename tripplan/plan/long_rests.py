@@ -1,8 +1,10 @@
 """
 What the rest of a long trip must cost at least: the orders that its hours force, and ng-routes from behind.
 
-The rest of a trip is bounded from behind by ng-routes [1]_: each label remembers only the visits near
-where it stands, counts its visits, and knows the latest second at which it can begin.
+The rest of a trip is bounded from behind by ng-routes [1]_: each label remembers only some of the visits
+that it has made, counts them, and knows the latest second at which it can begin. Its start is bounded in the
+same way, by the same function on the trip turned round in time. Labels of one side that no label of the
+other brings below the best trip known are left out, so that the sides can remember more from turn to turn.
 
 References
 ----------
@@ -18,6 +20,9 @@ from tripplan.plan.compiled import compiled, compiled_part
 from tripplan.plan.loops import FAR
 
 __all__ = ["bound_rests", "forced_orders", "grown", "popcount"]
+
+_TRIES = 20
+"""Labels made to each that may be kept."""
 
 
 @compiled_part
@@ -91,36 +96,60 @@ def bound_rests(
     loop_d,
     loop_e,
     loop_l,
-    close_by,
-    day_end,
+    home,
+    last_leave,
+    first_leg,
     n_visits,
     before,
     after,
     soonest,
     memory,
     prize,
+    other_cost,
+    other_late,
+    other_kept,
+    other_first,
+    limit,
     max_labels,
 ):
     """
     Bound what is left of a trip once a loop begins, by loop and by visits left, that loop's included.
 
-    Returns label arrays (cost less prizes, latest begin, remembered visits), sorted by cost within each
-    bucket, the first label of each bucket, whether all labels were kept, and how often the cheapest
-    whole trip of this relaxation makes each visit, with its cost.
+    `home` and `last_leave` hold by parking what the way to the base takes and by when it must begin,
+    `first_leg` what the way from the base takes. `memory` holds by parking the visits remembered there.
+    `other_first` is empty, or with the other three what this function returned for the trip turned round
+    under the same prizes; then labels that no other brings below `limit` are left out.
+
+    Returns
+    -------
+    cost, late, kept, first : numpy.ndarray
+        Labels (cost less prizes, latest begin, remembered visits) sorted by cost within each bucket, and the
+        first label of each bucket.
+    complete : bool
+        Whether all labels were kept.
+    cheapest : int
+        Least cost less prizes of a whole relaxed trip, 4 FAR where there is none.
+    then, what : numpy.ndarray
+        By label, the label that it goes on with (-1: the base), and its loop.
     """
     n_loops = loop_park.shape[0]
-    base = close_by.shape[0]
     n_buckets = n_loops * (n_visits + 1)
-    head = np.full(n_buckets, -1, np.int64)
+    bounded = other_first.shape[0] > 0
+    begin_at = np.zeros(n_buckets, np.int64)
+    end_at = np.zeros(n_buckets, np.int64)
     cap = min(1 << 14, max_labels)
     cost = np.empty(cap, np.int64)
     late = np.empty(cap, np.int64)
     kept = np.empty(cap, np.int64)
-    nxt = np.empty(cap, np.int64)
     then = np.empty(cap, np.int64)
     what = np.empty(cap, np.int32)
-    times = np.zeros(n_visits, np.int64)
     count = 0
+    few = 1 << 12  # candidates for one bucket
+    new_cost = np.empty(few, np.int64)
+    new_late = np.empty(few, np.int64)
+    new_kept = np.empty(few, np.int64)
+    new_then = np.empty(few, np.int64)
+    tried = 0
     size = np.empty(n_loops, np.int64)
     n_before = np.empty(n_loops, np.int64)
     n_after = np.empty(n_loops, np.int64)
@@ -130,110 +159,104 @@ def bound_rests(
         n_after[r] = popcount(after[r])
     for left in range(1, n_visits + 1):
         for s in range(n_loops):
+            bucket = s * (n_visits + 1) + left
+            begin_at[bucket], end_at[bucket] = count, count
             rest = left - size[s]
             if rest < n_after[s] or n_visits - left < n_before[s]:
                 continue
+            low, high = np.int64(0), np.int64(0)
+            if bounded:
+                facing = s * (n_visits + 1) + n_visits - left + size[s]
+                low, high = other_first[facing], other_first[facing + 1]
+                if low == high:
+                    continue
             q = loop_park[s]
-            bucket = s * (n_visits + 1) + left
+            own = np.int64(loop_d[s] - prize[s])
+            new = 0
             for r in range(n_loops if rest > 0 else 1):
+                gap = np.int64(home[q])
+                first_label, end_label = np.int64(0), np.int64(1)
                 if rest > 0:
                     if loop_mask[r] & (loop_mask[s] | before[s]) or loop_mask[s] & after[r]:
                         continue
-                    label = head[r * (n_visits + 1) + rest]
+                    some = r * (n_visits + 1) + rest
+                    first_label, end_label = begin_at[some], end_at[some]
                     p = loop_park[r]
-                    gap = 0 if p == q else move[q, p]
-                else:
-                    label = np.int64(-2)
-                    gap = 0
-                while label != -1:
-                    origin = label
+                    gap = np.int64(0 if p == q else move[q, p])
+                for label in range(first_label, end_label):
+                    c, latest, memo = gap + own, np.int64(last_leave[q]), np.int64(0)
                     if rest > 0:
+                        c += cost[label]
                         latest = late[label] - gap
-                        new_cost = cost[label] + gap + loop_d[s] - prize[s]
                         memo = kept[label]
-                        label = nxt[label]
-                        if memo & loop_mask[s]:
-                            continue
-                        memo = (memo & memory[q]) | loop_mask[s]
-                    else:
-                        latest = min(close_by[q], day_end - move[q, base])
-                        new_cost = np.int64(move[q, base] + loop_d[s]) - prize[s]
-                        memo = loop_mask[s]
-                        label = np.int64(-1)
-                    if loop_e[s] > latest:
+                    if bounded and c + other_cost[low] - own >= limit:
+                        break  # the labels that follow cost no less
+                    if memo & loop_mask[s] or loop_e[s] > latest:
                         continue
-                    begin = min(latest - loop_d[s], loop_l[s])
+                    memo &= memory[q]
+                    begin = min(latest - loop_d[s], np.int64(loop_l[s]))
                     if begin < soonest[s]:
                         continue
-                    worse = False
-                    other = head[bucket]
-                    previous = np.int64(-1)
-                    while other != -1:
-                        if cost[other] <= new_cost and late[other] >= begin and (kept[other] & ~memo) == 0:
-                            worse = True
-                            break
-                        if new_cost <= cost[other] and begin >= late[other] and (memo & ~kept[other]) == 0:
-                            if previous == -1:
-                                head[bucket] = nxt[other]
-                            else:
-                                nxt[previous] = nxt[other]
-                            other = nxt[other]
+                    if bounded:
+                        meets = False
+                        by = max(begin + loop_d[s], np.int64(loop_e[s]))
+                        strange = memo & ~loop_mask[s]
+                        for k in range(low, high):
+                            if c + other_cost[k] - own >= limit:
+                                break
+                            if -other_late[k] <= by and (other_kept[k] & strange) == 0:
+                                meets = True
+                                break
+                        if not meets:
                             continue
-                        previous = other
-                        other = nxt[other]
-                    if worse:
-                        continue
-                    if count >= cap:
-                        if cap >= max_labels:
-                            return cost, late, kept, head, False, times, np.int64(0)
-                        cap = min(max_labels, cap * 2)
-                        cost = grown(cost, cap)
-                        late = grown(late, cap)
-                        kept = grown(kept, cap)
-                        nxt = grown(nxt, cap)
-                        then = grown(then, cap)
-                        what = grown(what, cap)
-                    cost[count] = new_cost
-                    late[count] = begin
-                    kept[count] = memo
-                    nxt[count] = head[bucket]
-                    then[count] = origin
-                    what[count] = s
-                    head[bucket] = count
-                    count += 1
-    cheapest = np.int64(4 * FAR)
-    best = np.int64(-1)
-    for s in range(n_loops):
-        label = head[s * (n_visits + 1) + n_visits]
-        while label != -1:
-            whole = cost[label] + move[base, loop_park[s]]
-            if whole < cheapest:
-                cheapest, best = whole, label
-            label = nxt[label]
-    while best >= 0:
-        for i in range(n_visits):
-            if loop_mask[what[best]] >> i & 1:
-                times[i] += 1
-        best = then[best]
+                    if new == few:
+                        few *= 2
+                        new_cost = grown(new_cost, few)
+                        new_late = grown(new_late, few)
+                        new_kept = grown(new_kept, few)
+                        new_then = grown(new_then, few)
+                    new_cost[new], new_late[new], new_kept[new] = c, begin, memo | loop_mask[s]
+                    new_then[new] = label if rest > 0 else -1
+                    new += 1
+            tried += new
+            if tried > _TRIES * max_labels:
+                return cost, late, kept, begin_at, False, np.int64(0), then, what
+            for k in np.argsort(new_cost[:new]):
+                worse = False
+                for label in range(begin_at[bucket], count):
+                    if late[label] >= new_late[k] and (kept[label] & ~new_kept[k]) == 0:
+                        worse = True
+                        break
+                if worse:
+                    continue
+                if count == cap:
+                    if cap >= max_labels:
+                        return cost, late, kept, begin_at, False, np.int64(0), then, what
+                    cap = min(max_labels, cap * 2)
+                    cost = grown(cost, cap)
+                    late = grown(late, cap)
+                    kept = grown(kept, cap)
+                    then = grown(then, cap)
+                    what = grown(what, cap)
+                cost[count], late[count], kept[count] = new_cost[k], new_late[k], new_kept[k]
+                then[count], what[count] = new_then[k], s
+                count += 1
+            end_at[bucket] = count
     first = np.zeros(n_buckets + 1, np.int64)
-    out_cost = np.empty(count, np.int64)
-    out_late = np.empty(count, np.int64)
-    out_kept = np.empty(count, np.int64)
+    order = np.empty(count, np.int64)
+    place = np.empty(count + 1, np.int64)
+    place[count] = -1  # where `then` is -1
     at = 0
     for bucket in range(n_buckets):
         first[bucket] = at
-        begin_at = at
-        label = head[bucket]
-        while label != -1:
-            out_cost[at] = cost[label]
-            out_late[at] = late[label]
-            out_kept[at] = kept[label]
+        for label in range(begin_at[bucket], end_at[bucket]):
+            order[at] = label
+            place[label] = at
             at += 1
-            label = nxt[label]
-        if at > begin_at + 1:
-            order = np.argsort(out_cost[begin_at:at])
-            out_cost[begin_at:at] = out_cost[begin_at:at][order]
-            out_late[begin_at:at] = out_late[begin_at:at][order]
-            out_kept[begin_at:at] = out_kept[begin_at:at][order]
     first[n_buckets] = at
-    return out_cost, out_late, out_kept, first, True, times, cheapest
+    cheapest = np.int64(4 * FAR)
+    for s in range(n_loops):
+        bucket = s * (n_visits + 1) + n_visits
+        if begin_at[bucket] < end_at[bucket]:
+            cheapest = min(cheapest, cost[begin_at[bucket]] + first_leg[loop_park[s]])
+    return cost[order], late[order], kept[order], first, True, cheapest, place[then[order]], what[order]
