@@ -208,9 +208,7 @@ def test_orders_found_by_moves_keep_every_hour():
         args = (*_random_trip(seed)[:11], True)
         order = np.array([int(np.flatnonzero(args[2] == 1 << i)[0]) for i in range(args[9])], np.int64)
         kept = set(order.tolist())
-        near = np.array(
-            [[k for k in order if k != r][: args[9] - 1] + [r] for r in range(len(args[1]))], np.int64
-        )
+        near = np.array([[*(order[order != r][: args[9] - 1]), r] for r in range(len(args[1]))], np.int64)
         hours = (*args[:2], *args[3:9], True)
         seconds = search_order(order, near[:, : max(1, args[9] - 1)], 40, seed, *hours)
         assert set(order.tolist()) == kept

@@ -125,7 +125,7 @@ class _Search:
     def run(self, stages: tuple[tuple[tuple[int, ...], int, int, int], ...], *, quick: bool) -> bool:
         """Look for good prizes and for trips; tell whether the best trip known is proved to be the best."""
         rests = None
-        for nears, steps, width, most in stages:
+        for nears, steps, width, cap in stages:
             memories = [self.trip.near_memory(near) for near in nears]
             bound, self.prize, labels = self.trip.find_prizes(
                 memories, self.prize, steps, self.best, self.max_labels
@@ -142,14 +142,14 @@ class _Search:
             if len(nears) == 1:
                 self.shake()
                 continue
-            most = min(most or self.max_labels, self.max_labels)
+            most = min(cap or self.max_labels, self.max_labels)
             proved, rests = self.grow(memories[-1], labels, most)
             if proved or self._extend(rests, 0, most):
                 return True
         return not quick and rests is not None and self._extend(rests, 0, self.max_labels)
 
     def _extend(self, rests: Labels, width: int, most: int) -> bool:
-        """Extend exact labels, at most so many a count of visits and in all; tell whether no more were needed."""
+        """Extend exact labels, so many a count of visits and in all; tell whether no more were needed."""
         best, leave, loops, complete = extend_labels(
             *self.shape,
             *self.day,
