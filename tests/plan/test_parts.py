@@ -258,3 +258,24 @@ def test_the_shelf_of_a_fleet_is_shared_out_at_first():
         one.share(run.season)
     for k, row in enumerate(rows):
         assert sum(one.judge.share[k].cap for one in split.parts) <= row.cap
+
+
+@pytest.mark.usefixtures("by_base")
+def test_two_crews_never_visit_one_site_on_one_date(random_fleets):
+    """The search for fewer trips may put a site on two trips of a date; the plan never does."""
+    fleet, outlook = random_fleets.random_fleet(3337)
+    travel = measure_travel(fleet)
+    plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=_SHORT)
+    assert check_plan(fleet, outlook, travel, plan) == ()
+    season = build_season(fleet, outlook, travel)
+    run = Run(season, build_windows(season, 0), Clock(None), _SHORT, 1, None)
+    pairs = [pair for pair in season.days_by_number.values() if len(pair) > 1]
+    both = next(
+        (a, b, s)
+        for a, b, *_ in pairs
+        for s in season.days[a].spans
+        if run.book.fits(a, {s}) and run.book.fits(b, {s})
+    )
+    assert run.search._once_a_day({i: frozenset({both[2]}) for i in both[:2]}) == {
+        both[0]: frozenset({both[2]})
+    }

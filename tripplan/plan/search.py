@@ -82,6 +82,7 @@ class Search:
         bool
             Whether it was taken.
         """
+        trips = self._once_a_day(trips)
         trimmed = self.thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
@@ -100,6 +101,18 @@ class Search:
         if better_count:
             self.report()
         return True
+
+    def _once_a_day(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """Leave out a site's second visit of a date, by another crew."""
+        seen: dict[int, frozenset[int]] = {}
+        kept: dict[int, frozenset[int]] = {}
+        for index, visits in sorted(trips.items()):
+            day = self.season.days[index].day
+            rest = visits - seen.get(day, frozenset())
+            if rest and (rest == visits or self.book.fits(index, rest)):
+                kept[index] = rest
+                seen[day] = seen.get(day, frozenset()) | rest
+        return kept
 
     def thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
         """Drop needless visits; where the shelf is short even so, look for fewer."""
