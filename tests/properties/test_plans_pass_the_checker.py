@@ -6,6 +6,7 @@ Reduced counts run always; the full counts of the claims are marked ``slow``.
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -85,14 +86,21 @@ class _Comparison:
     partial: int = 0
     partial_equal: int = 0
     slower: list[float] = field(default_factory=list)
+    time_bounds: list[float] = field(default_factory=list)
+    life_bounds: list[float] = field(default_factory=list)
 
     @property
     def counts(self) -> str:
         return (
             f"nothing late: {self.full_equal} of {self.full} equal on all stages; something late: "
             f"{self.partial_equal} of {self.partial} equal on stages 1 and 2; {self.bent} with a visit named "
-            f"for its fallback; crew time above the best, where it is: {self.slower}"
+            f"for its fallback; crew time above the best, where it is: {self.slower}; "
+            f"bounds on crew time {_spread(self.time_bounds)} and on life {_spread(self.life_bounds)} of the best"
         )
+
+
+def _spread(shares: list[float]) -> str:
+    return f"{min(shares)} to {max(shares)}, median {statistics.median(shares)}" if shares else "none"
 
 
 def _compare_with_force(
@@ -145,6 +153,15 @@ def _compare_with_force(
                     wrong.append("crew time more than 1 % above the best, or below it")
         if not untried and found[:2] == best[:2] and plan.lower_bound > best.trips:
             wrong.append("WRONG BOUND")
+        if not untried and found[:3] == best[:3]:
+            if plan.crew_seconds_bound > best.crew_seconds:
+                wrong.append(f"WRONG BOUND on crew time: {plan.crew_seconds_bound}")
+            if plan.life_days_bound > best.life_days:
+                wrong.append(f"WRONG BOUND on life thrown away: {plan.life_days_bound}")
+            result.time_bounds.append(round(plan.crew_seconds_bound / max(1, best.crew_seconds), 3))
+            result.life_bounds.append(round(plan.life_days_bound / max(1, best.life_days), 3))
+            if plan.life_days != found.life_days:
+                wrong.append(f"life thrown away is said to be {plan.life_days}")
         if wrong:
             result.wrong.append(
                 f"tiny {seed}: enumeration {tuple(best)}, solver {tuple(found)} {plan.status.value}, "

@@ -31,6 +31,7 @@ from tripplan.cli.wording import (
     likely_text,
     packs_text,
     proof_line,
+    stages_line,
     weekday,
 )
 
@@ -288,6 +289,9 @@ def print_plan(printer: Printer, result: PlanResult) -> None:
         ),
     )
     printer.say(proof_line(season, outlook) + ".", "bold")
+    stages = stages_line(season)
+    if stages:
+        printer.say(stages)
     dark = season.expected_dark_days
     printer.say(
         f"Expected dark days of all sites in the season: {dark:.1f}. "

@@ -21,6 +21,7 @@ __all__ = [
     "likely_text",
     "packs_text",
     "proof_line",
+    "stages_line",
     "weekday",
 ]
 
@@ -159,3 +160,22 @@ def proof_line(plan: Plan, outlook: Outlook) -> str:
     from tripplan.plan.proof import proof_text
 
     return proof_text(plan, outlook)
+
+
+def stages_line(plan: Plan) -> str:
+    """
+    Return how near crew time and life thrown away are to the least there can be.
+
+    Parameters
+    ----------
+    plan : Plan
+        A checked plan.
+
+    Returns
+    -------
+    str
+        One line; empty where there is no trip.
+    """
+    from tripplan.plan.proof import stages_text
+
+    return stages_text(plan)

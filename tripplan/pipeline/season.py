@@ -20,7 +20,7 @@ from tripplan.plan.check import check_document
 from tripplan.plan.difference import PlanDifference, compare_plans
 from tripplan.plan.document import Plan
 from tripplan.plan.plan_file import PLAN_NAME, NoPlanOnFileError, read_plan_file
-from tripplan.plan.proof import proof_text
+from tripplan.plan.proof import proof_text, stages_text
 from tripplan.records.trips import PlannedTrip, hold_back, open_trips, trips_to_note, with_open_trips
 from tripplan.storage import json_bytes, lock_folder, write_files
 from tripplan.supply.arrange import arrange
@@ -341,7 +341,7 @@ def plan_anew(
     path = folder / PLAN_NAME
     reports.stage("Drawing the calendar")
     proof = proof_text(plan, outlook, "the swap-by dates shown")
-    page = render_calendar_page(fleet, outlook, plan, f"{proof}.")
+    page = render_calendar_page(fleet, outlook, plan, f"{proof}. {stages_text(plan)}".strip())
     notes = trips_to_note(folder, trips)
     write_files(
         {**coming, **notes, path: json_bytes(document), folder / CALENDAR_NAME: page.encode()}, home=folder

@@ -20,7 +20,7 @@ from tripplan.plan.check_rules import Context, Refusal, Rule, minutes_text
 from tripplan.plan.check_season import check_season
 from tripplan.plan.check_stock import check_stock
 from tripplan.plan.check_wishes import check_wishes
-from tripplan.plan.document import PLAN_FORMAT, Plan, Status, Trip
+from tripplan.plan.document import PLAN_FORMAT, Plan, Status, Trip, VisitKind
 from tripplan.travel import Travel, crews_share_people
 
 __all__ = ["Refusal", "Rule", "check_document", "check_plan"]
@@ -60,7 +60,7 @@ def check_plan(fleet: Fleet, outlook: Outlook, travel: Travel, plan: Plan) -> tu
     refusals.extend(check_season(context, plan))
     refusals.extend(check_stock(context, plan))
     refusals.extend(check_wishes(context, plan))
-    refusals.extend(_check_status(plan))
+    refusals.extend(_check_status(context, plan))
     if not refusals:
         refusals.extend(check_claims(context, plan))
     return tuple(dict.fromkeys(refusals))
@@ -169,7 +169,40 @@ def _check_latest_leave(context: Context, trip: Trip) -> Iterator[Refusal]:
         )
 
 
-def _check_status(plan: Plan) -> Iterator[Refusal]:
+def _check_stage_bounds(context: Context, plan: Plan) -> Iterator[Refusal]:
+    """Yield bounds on crew time or life thrown away that the plan refutes, and a wrong count of the life."""
+    spent = sum(context.moment(trip.back) - context.moment(trip.leave) for trip in plan.trips)
+    if not 0 <= plan.crew_seconds_bound <= spent + _ROUNDING_S:
+        yield Refusal(
+            Rule.LOWER_BOUND,
+            "plan",
+            f"crew time of at least {minutes_text(plan.crew_seconds_bound)} is claimed; these trips take "
+            f"{minutes_text(spent)}",
+        )
+    lost = 0
+    for trip in plan.trips:
+        for visit in trip.visits:
+            site = context.fleet.sites_by_id.get(visit.site_id)
+            if visit.kind is VisitKind.TAKE_IN and site is not None and site.active_to is not None:
+                lost += (trip.date - site.active_to).days
+            elif visit.swap:
+                lost += max(0, (visit.flat_likely - trip.date).days)
+    counted = plan.life_days or plan.life_days_bound
+    if counted and plan.life_days != lost:
+        yield Refusal(
+            Rule.LIFE_DAYS,
+            "plan",
+            f"says {plan.life_days} days of life thrown away; its swaps come to {lost}",
+        )
+    if not 0 <= plan.life_days_bound <= lost:
+        yield Refusal(
+            Rule.LOWER_BOUND,
+            "plan",
+            f"at least {plan.life_days_bound} days of life thrown away are claimed; here it is {lost}",
+        )
+
+
+def _check_status(context: Context, plan: Plan) -> Iterator[Refusal]:
     """Yield a status or a bound that the plan does not bear out."""
     late = bool(plan.unserved or plan.late_sites or plan.late_days)
     if plan.lower_bound > plan.trip_count or plan.lower_bound < 0:
@@ -178,6 +211,7 @@ def _check_status(plan: Plan) -> Iterator[Refusal]:
             "plan",
             f"the bound {plan.lower_bound} does not fit a plan with {plan.trip_count} trips",
         )
+    yield from _check_stage_bounds(context, plan)
     if plan.status is Status.PROVED and plan.lower_bound != plan.trip_count:
         yield Refusal(
             Rule.STATUS, "plan", f"'proved' with {plan.trip_count} trips, but the bound is {plan.lower_bound}"

@@ -71,6 +71,7 @@ class Rule(StrEnum):
     CHARGING = "charging"
     STATUS = "status"
     LOWER_BOUND = "lower bound"
+    LIFE_DAYS = "life thrown away"
     PROVED = "said to be proved"
     TRIP_COUNT = "trip count"
     DARK_DAYS = "expected dark days"

@@ -40,6 +40,8 @@ __all__ = [
 
 PLAN_FORMAT = "tripplan-plan/1"
 
+_MOST_MINUTES = 1e9
+
 
 class Status(StrEnum):
     """How much was proved."""
@@ -103,6 +105,12 @@ class Plan:
         Trips that no plan can undercut (with equal service of the sites where some are late).
     expected_dark_days : float
         Expected dark site-days in the season under this plan. [day]
+    crew_seconds_bound : int
+        Crew time that no plan as good, with no more trips, can undercut; 0 where nothing was proved. [s]
+    life_days : int
+        Likely life thrown away; 0 where it was not counted. [day]
+    life_days_bound : int
+        Days of it that no plan as good can undercut; 0 where nothing was proved. [day]
     notes : tuple of str
         What the user should know: what the reserve costs, what rests on little, whom to ring.
     wishes : tuple of str
@@ -128,6 +136,14 @@ class Plan:
     notes: tuple[str, ...] = ()
     wishes: tuple[str, ...] = ()
     inputs_digest: str = ""
+    crew_seconds_bound: int = 0
+    life_days: int = 0
+    life_days_bound: int = 0
+
+    @property
+    def crew_seconds(self) -> int:
+        """Crew time: the sum over trips of back minus leave. [s]."""
+        return sum(round((trip.back - trip.leave).total_seconds()) for trip in self.trips)
 
     @property
     def trip_count(self) -> int:
@@ -161,6 +177,9 @@ class Plan:
             "late_sites": self.late_sites,
             "late_days": self.late_days,
             "expected_dark_days": round(self.expected_dark_days, 3),
+            "crew_minutes_bound": round(self.crew_seconds_bound / 60, 4),
+            "life_days": self.life_days,
+            "life_days_bound": self.life_days_bound,
             "trips": [trip_to_json(trip) for trip in self.trips],
             "unserved": [
                 {
@@ -254,4 +273,13 @@ class Plan:
             notes=whole.texts("notes"),
             wishes=whole.texts("wishes", ()),
             inputs_digest=whole.text("inputs_digest", ""),
+            crew_seconds_bound=_seconds(whole.number("crew_minutes_bound", 0.0)),
+            life_days=whole.whole("life_days", 0),
+            life_days_bound=whole.whole("life_days_bound", 0),
         )
+
+
+def _seconds(minutes: float) -> int:
+    if not abs(minutes) < _MOST_MINUTES:
+        raise ValueError(f"{minutes} min is no crew time of a season")
+    return round(minutes * 60)

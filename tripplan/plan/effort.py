@@ -36,6 +36,9 @@ class Effort:
         Rounds of destroy and repair for less crew time.
     polish_passes : int
         Passes of small moves.
+    time_rounds, time_work : int
+        Rounds of pricing for the bound on crew time, and the work (labels compared, and two for each made) at
+        which they stop.
     """
 
     builds: int = 2
@@ -53,6 +56,8 @@ class Effort:
     late_builds: int = 30
     time_repairs: int = 3
     polish_passes: int = 2
+    time_rounds: int = 12
+    time_work: int = 200_000_000
 
     def short(self) -> Effort:
         """Return the effort for side questions."""
@@ -70,4 +75,5 @@ class Effort:
             late_builds=0,
             time_repairs=0,
             polish_passes=0,
+            time_rounds=0,
         )

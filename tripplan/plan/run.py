@@ -154,6 +154,12 @@ class Run:
         value = self.search.value
         return (10**9, 0, 0) if value is None else (value.unmet, value.late_sites, value.late_days)
 
+    @property
+    def owed(self) -> tuple[tuple[Window, ...], int]:
+        """Windows that every plan as good holds, all but those of so many sites, whichever they are."""
+        found = self._owed()
+        return found.rows, found.forgiven
+
     @cached_property
     def bound(self) -> int:
         """

@@ -28,6 +28,7 @@ from tripplan.plan.search import Search
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge, shelf_moves
 from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.stage_bounds import bound_stages, thrown_away_days
 from tripplan.plan.trips import TripBook
 from tripplan.plan.wanted import bearing_wishes
 from tripplan.plan.windows import build_windows
@@ -122,6 +123,7 @@ def plan_season(
     late = explain_late(season, outlook, run.search.judge, run.search.best, run.windows)
     bound = min(run.bound, len(trips))
     status = Status.NO_FULL_PLAN if late else Status.PROVED if bound == len(trips) else Status.BEST_FOUND
+    stages = bound_stages(run, bound)
     reserve = _reserve_cost(run, late=bool(late))
     keeping = _keeping_cost(run) if last is not None else ()
     return Plan(
@@ -133,6 +135,9 @@ def plan_season(
         seed=seed,
         status=status,
         lower_bound=bound,
+        crew_seconds_bound=stages.crew_seconds,
+        life_days=thrown_away_days(run, trips),
+        life_days_bound=stages.life_days,
         trips=trips,
         late_sites=len(late),
         late_days=sum(one.late_days for one in late),

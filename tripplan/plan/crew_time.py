@@ -1,0 +1,307 @@
+"""
+A lower bound on the crew time of a season: stage 3, given the number of trips that stage 2 reached.
+
+The linear programme over trips again, but each trip costs its seconds, and there are at most N trips. For
+any multipliers ``y >= 0`` of the windows and ``v >= 0`` of the stock rows, and any scale ``t`` in [0, 1], no
+plan of L to N trips that fills every window takes less crew time than
+
+    t (sum y - sum v * cap) - the most that L to N of the terms t * G - (1 - t) * c sum up to
+
+where G is the most that a trip of a crew and date gains (its prizes less its seconds) and c the least that
+any of its trips lasts: a trip of c' >= c seconds gains at most t (G + c') - c' with prizes scaled by t. Of
+crews that share a person only the largest term counts. Waiting is left out of the seconds, and durations are
+rounded down. Only a complete pricing gives G; what it could not end is bounded by all prizes that a trip
+might collect.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.gain_pricing import GainPricer
+from tripplan.plan.master import Master
+from tripplan.plan.rows import SpanRow
+
+__all__ = ["CrewTime", "least_visit_seconds"]
+
+_UNIT_S = 36_000.0
+"""What the linear programme counts in: ten hours, so that a window missed costs ten times that. [s]"""
+
+_ROUNDING_S = 2.0
+_MOST_KNOWN = 3
+_MOST_NEAR = 7
+_SMOOTHING = 0.4
+
+
+@dataclass
+class CrewTime(Master):
+    """
+    Column generation for the least crew time with at most so many trips.
+
+    Attributes
+    ----------
+    least_trips, most_trips : int
+        Trips that are needed, and trips at the most.
+    seconds : float
+        Best bound proved so far. [s]
+    work : int
+        What pricing cost so far, as `Gain.work` counts.
+    """
+
+    least_trips: int = 0
+    most_trips: int = 0
+    seconds: float = 0.0
+    work: int = 0
+    _relaxed: dict[tuple[int, tuple[int, ...]], int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        every = frozenset(range(len(self.season.days)))
+        self.spans = (SpanRow(every, most=self.most_trips), SpanRow(every, least=self.least_trips))
+        super().__post_init__()
+        self.gains = GainPricer(self.season)
+        self._middle: NDArray[np.float64] | None = None
+
+    def cost_s(self, index: int, visits: tuple[int, ...]) -> int:
+        """
+        Return what a column costs.
+
+        Parameters
+        ----------
+        index : int
+            Day index.
+        visits : tuple of int
+            A trip that was added.
+
+        Returns
+        -------
+        int
+            Crew time; of a relaxed trip what its pricing said. [s]
+        """
+        relaxed = self._relaxed.get((index, visits))
+        if relaxed is not None:
+            return relaxed
+        shape = self.book.best(index, visits)
+        if shape is None:
+            raise ValueError(f"trip on day index {index} does not fit")
+        return shape.seconds
+
+    def _flush(self) -> None:
+        begin = len(self.columns) - self._waiting
+        super()._flush()
+        for k in range(begin, len(self.columns)):
+            column = self.columns[k]
+            cost = self.cost_s(column.index, column.visits) / _UNIT_S
+            self._lp.changeColCost(int(self._at[k]), cost)
+
+    def raise_seconds(self, rounds: int, max_work: int, go_on: Callable[[], bool]) -> None:
+        """
+        Generate trips and raise the bound until it meets the linear value, or the effort is spent.
+
+        Parameters
+        ----------
+        rounds : int
+            Pricing rounds at the most.
+        max_work : int
+            Work of pricing at the most.
+        go_on : callable
+            False stops.
+        """
+        for _ in range(rounds):
+            duals = self.solve()
+            for _ in range(12):
+                if not go_on():
+                    return
+                if self._offer_known(duals) < _MOST_KNOWN:
+                    break
+                duals = self.solve()
+            middle = self._middle
+            mixed = duals if middle is None else _SMOOTHING * middle + (1 - _SMOOTHING) * duals
+            before = self.seconds
+            added = self._price(mixed, max_work, go_on)
+            near_value = self.seconds >= self.value * _UNIT_S - 60.0 and self.missed < 1e-6
+            if not go_on() or self.work >= max_work or near_value:
+                return
+            if not added and self.seconds <= before + 1.0:
+                if self._middle is not None and middle is not None:
+                    self._middle = None
+                elif self.near_parks < _MOST_NEAR:
+                    self.near_parks += 2
+                else:
+                    return
+
+    def _toll(self, duals: NDArray[np.float64], index: int) -> float:
+        """Return what a trip must gain to be worth while on a crew-date."""
+        tolls = sum(min(0.0, float(duals[r])) for r in self._clique_rows.get(index, ()))
+        return -tolls - self.bonus(duals, index)
+
+    def _offer_known(self, duals: NDArray[np.float64]) -> int:
+        """Offer the trips known to every other date."""
+        if not self._members:
+            return 0
+        prize = self.prizes(duals)[self._day_numbers]
+        shapes = list(self._shapes)
+        least = np.array([self._least_of(shape) for shape in shapes]) / _UNIT_S
+        worth = np.array(self._members) @ prize.T - least[:, None]
+        added = 0
+        for index in range(len(self.season.days)):
+            toll = self._toll(duals, index)
+            column = worth[:, index]
+            good = np.flatnonzero(column > toll + 1e-5)
+            taken = 0
+            for k in good[np.argsort(-column[good], kind="stable")][:8]:
+                visits = tuple(sorted(shapes[k]))
+                if (index, shapes[k]) not in self._have and self.book.fits(index, visits):
+                    taken += self.add(index, visits, usable=True)
+                if taken >= 2:
+                    break
+            added += taken
+        return added
+
+    def _least_of(self, shape: frozenset[int]) -> int:
+        """Return what a set of visits cost where it was first seen. [s]."""
+        if shape not in self._seen_s:
+            self._seen_s = {
+                frozenset(c.visits): self.cost_s(c.index, c.visits)
+                for c in reversed(self.columns)
+                if c.usable
+            }
+        return self._seen_s[shape]
+
+    _seen_s: dict[frozenset[int], int] = field(default_factory=dict)
+
+    def _price(self, duals: NDArray[np.float64], max_work: int, go_on: Callable[[], bool]) -> int:
+        """Price every crew and date, raise the bound, add the trips found."""
+        prize = np.maximum(self.prizes(duals), 0.0) * _UNIT_S
+        best: dict[int, float] = {}
+        added = 0
+        for group in self._groups:
+            pending: dict[bytes, list[int]] = {}
+            for index in group:
+                key = np.append(prize[self.season.days[index].day], self._toll(duals, index))
+                pending.setdefault(key.round(6).tobytes(), []).append(index)
+            for indices in pending.values():
+                if not go_on():
+                    return added
+                row = prize[self.season.days[indices[0]].day].copy()
+                for index in indices[1:]:
+                    row = np.maximum(row, prize[self.season.days[index].day])
+                # no trip gains less than it lasts at the least, whatever it visits
+                floor = max(-self._least_trip_s[index] for index in indices)
+                toll = max(floor, self._toll(duals, indices[0]) * _UNIT_S)
+                most, trips = self._gain(tuple(indices), row, toll, max_work)
+                for index in indices:
+                    best[index] = most
+                    for visits, seconds in trips:
+                        added += self._add_relaxed(index, visits, seconds)
+        value = self._value(duals, best)
+        if value > self.seconds:
+            self.seconds = value
+            self._middle = duals.copy()
+        return added
+
+    def _gain(
+        self, indices: tuple[int, ...], row: NDArray[np.float64], toll: float, max_work: int
+    ) -> tuple[float, tuple[tuple[tuple[int, ...], int], ...]]:
+        near = self.near_parks
+        while near >= 1 and self.work < max_work:
+            found = self.gains.price(
+                indices, row, 1.0, toll, near_parks=near, max_work=min(20_000_000, max_work - self.work)
+            )
+            self.work += found.work
+            if found.complete:
+                return found.best, found.trips
+            near -= 1
+        open_sites = sorted({s for index in indices for s in self.season.days[index].spans})
+        return max(toll, float(row[open_sites].clip(min=0).sum())), ()
+
+    def _add_relaxed(self, index: int, visits: tuple[int, ...], seconds: int) -> int:
+        ordered = tuple(sorted(visits))
+        usable = len(set(visits)) == len(visits) and self.book.fits(index, visits)
+        if not usable:
+            self._relaxed.setdefault((index, ordered), seconds)
+        return int(self.add(index, ordered, usable=usable))
+
+    def _value(self, duals: NDArray[np.float64], best: Mapping[int, float]) -> float:
+        """Return the bound that multipliers and gains prove. [s]."""
+        n = len(self.rows)
+        of_site = np.zeros(len(self.season.tasks))
+        np.add.at(of_site, self.book_of_rows.window_site, np.maximum(0.0, duals[:n]))
+        total = float(np.sort(of_site)[: len(of_site) - self.forgiven].sum())
+        at = self.book_of_rows.stock_at
+        for k, row in enumerate(self.stock):
+            total -= max(0.0, -float(duals[at + k])) * row.cap
+        total *= _UNIT_S
+        least = self._least_trip_s
+        parts = [
+            (max(best[i] for i in part if i in best), min(least[i] for i in part if i in best))
+            for part in self._apart
+            if any(i in best for i in part)
+        ]
+        scales = {1.0, *(c / (gain + c) for gain, c in parts if gain > 0 and gain + c > 0)}
+        value = 0.0
+        for scale in sorted(scales):
+            terms = np.sort([scale * gain - (1 - scale) * c for gain, c in parts])[::-1]
+            sums = np.concatenate([[0.0], np.cumsum(terms)])[self.least_trips : self.most_trips + 1]
+            value = max(value, scale * total - float(sums.max(initial=0.0 if not len(sums) else -math.inf)))
+        return value
+
+    @cached_property
+    def _least_trip_s(self) -> list[float]:
+        """Return the least seconds that any trip of each crew-date lasts."""
+        found = []
+        base = len(self.season.park_places)
+        for index, day in enumerate(self.season.days):
+            table = self.season.loop_table(index, loose=True)
+            move = self.season.move_down[day.crew]
+            whole = move[base, table.park] + table.d + move[table.park, base]
+            found.append(float(whole.min()) if len(table.specs) else 0.0)
+        return found
+
+    @property
+    def whole_seconds(self) -> int:
+        """Seconds that no such plan can undercut, a little taken off for rounding in the sums. [s]."""
+        return max(0, math.floor(self.seconds - _ROUNDING_S))
+
+
+def least_visit_seconds(master: Master, least_trips: int) -> int:
+    """
+    Return a bound on crew time that needs no pricing.
+
+    Every window of a chain without common days holds a visit of its own, which takes at least its share of a
+    loop; every trip drives out and back.
+
+    Parameters
+    ----------
+    master : Master
+        With the windows that must hold a visit, none forgiven.
+    least_trips : int
+        Trips that are needed.
+
+    Returns
+    -------
+    int
+        Crew time that no plan can undercut. [s]
+    """
+    season = master.season
+    if master.forgiven:
+        return 0
+    share = np.full(len(season.tasks), math.inf)
+    drive = math.inf
+    base = len(season.park_places)
+    for index, day in enumerate(season.days):
+        table = season.loop_table(index, loose=True)
+        if not len(table.specs):
+            continue
+        move = season.move_down[day.crew]
+        drive = min(drive, float((move[base, table.park] + move[table.park, base]).min()))
+        per_site = table.d / np.maximum(1, table.member.sum(axis=1))
+        share = np.minimum(share, np.where(table.member, per_site[:, None], math.inf).min(axis=0))
+    visits = [master.rows[r].site for r in master.book_of_rows.first_windows()]
+    total = sum(float(share[s]) for s in visits if math.isfinite(share[s]))
+    return math.floor(total + (least_trips * drive if math.isfinite(drive) else 0.0))

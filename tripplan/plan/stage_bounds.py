@@ -1,0 +1,107 @@
+"""Bounds of stages 3 and 4, for plans as good as the one found in the stages before."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tripplan.plan.crew_time import CrewTime, least_visit_seconds
+from tripplan.plan.document import Trip, VisitKind
+from tripplan.plan.life_bound import least_life_days
+from tripplan.plan.loops import FAR
+from tripplan.plan.parts import is_large
+from tripplan.plan.run import Run
+
+__all__ = ["StageBounds", "bound_stages", "thrown_away_days"]
+
+
+@dataclass(frozen=True)
+class StageBounds:
+    """
+    What no plan that is as good in stages 1 and 2 can undercut.
+
+    Attributes
+    ----------
+    crew_seconds : int
+        Stage 3, with no more trips. [s]
+    life_days : int
+        Stage 4. [day]
+    """
+
+    crew_seconds: int = 0
+    life_days: int = 0
+
+
+def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBounds:
+    """
+    Bound crew time and life thrown away.
+
+    Parameters
+    ----------
+    run : Run
+        A finished search.
+    least_trips : int
+        Trips that are needed, as it was proved.
+    price : bool, default True
+        Whether to spend effort on pricing trips; without it the bound on crew time is weaker.
+
+    Returns
+    -------
+    StageBounds
+        Zeros where nothing was proved.
+    """
+    trips = run.search.best
+    rows, forgiven = run.owed
+    if not trips or not rows:
+        return StageBounds()
+    crew_time = CrewTime(
+        run.season,
+        rows,
+        run.master.stock,
+        run.book,
+        run.pricer,
+        forgiven=forgiven,
+        least_trips=least_trips,
+        most_trips=len(trips),
+    )
+    floor = least_visit_seconds(crew_time, least_trips)
+    try:
+        price = price and not is_large(run.season)
+        if price and run.effort.time_rounds and run.clock.go_on():
+            for index, visits in trips.items():
+                crew_time.add(index, tuple(sorted(visits)), usable=True)
+            for column in run.master.columns:
+                if column.usable:
+                    crew_time.add(column.index, column.visits, usable=True)
+            crew_time.raise_seconds(run.effort.time_rounds, run.effort.time_work, run.clock.go_on)
+    except KeyboardInterrupt:
+        run.clock.stopped = True
+    return StageBounds(max(floor, crew_time.whole_seconds), least_life_days(run.season, rows, forgiven))
+
+
+def thrown_away_days(run: Run, trips: Sequence[Trip]) -> int:
+    """
+    Return the likely life that a plan throws away, and the days that devices are out beside their service.
+
+    Parameters
+    ----------
+    run : Run
+        The search that it came from.
+    trips : sequence of Trip
+        The plan's trips.
+
+    Returns
+    -------
+    int
+        Stage 4 of the plan. [day]
+    """
+    season = run.season
+    take_from = {task.site.site_id: task.take_from for task in season.tasks if task.take_from < FAR}
+    lost = 0
+    for trip in trips:
+        for visit in trip.visits:
+            if visit.kind is VisitKind.TAKE_IN:
+                lost += season.day_number(trip.date) - take_from[visit.site_id]
+            elif visit.swap:
+                lost += max(0, (visit.flat_likely - trip.date).days)
+    return lost
