@@ -94,7 +94,9 @@ def with_needless_trip(fleet: Fleet, outlook: Outlook) -> Plan:
         outlook.expected_dark_days("1", since, until)
         for since, until in ((None, last), (last, last + week), (last + week, TO))
     )
-    return replace(plan, trips=(trip, second), lower_bound=2, expected_dark_days=dark)
+    return replace(
+        plan, trips=(trip, second), lower_bound=2, expected_dark_days=dark, life_days=0, life_days_bound=0
+    )
 
 
 def test_a_trip_that_nobody_needs_refutes_the_bound(fleet, outlook):
