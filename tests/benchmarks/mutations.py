@@ -214,6 +214,20 @@ def bound_too_high(rng: random.Random, s: Subject) -> Plan:
     return replace(s.plan, lower_bound=s.plan.trip_count + rng.randint(1, 3))
 
 
+@_breaks("life thrown away")
+def life_counted_wrong(rng: random.Random, s: Subject) -> Plan | None:
+    if not s.plan.life_days:
+        return None  # nothing is claimed
+    return replace(s.plan, life_days=s.plan.life_days + rng.randint(1, 30))
+
+
+@_breaks("lower bound")
+def crew_time_bound_too_high(rng: random.Random, s: Subject) -> Plan | None:
+    if not s.plan.trips:
+        return None
+    return replace(s.plan, crew_seconds_bound=10**6 * len(s.plan.trips) + rng.randint(1, 9))
+
+
 @_breaks("status")
 def proved_without_proof(_: random.Random, s: Subject) -> Plan | None:
     if not s.plan.trips and not s.plan.unserved:
