@@ -41,7 +41,7 @@ class Wish:
     Examples
     --------
     >>> print(Wish(WishKind.GO, date(2026, 12, 12), crew="Lene"))
-    Lene goes on Sat 12 Dec 2026
+    a trip of Lene on Sat 12 Dec 2026
     >>> print(Wish(WishKind.INCLUDE, sites=("pond",)))
     pond is visited
     """
