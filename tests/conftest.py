@@ -8,10 +8,11 @@ the path here, because test folders are no packages.
 
 from __future__ import annotations
 
+import json
 import socket
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -36,6 +37,7 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+from tripplan.travel import measure_travel
 
 # The same examples in every run, so that a change is judged by what it did; exploring is a run of its own.
 # How slow an example is depends on what else the machine does, and is no fault.
@@ -191,16 +193,59 @@ def valley_fleet() -> Fleet:
 
 
 @pytest.fixture(scope="session")
-def once(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Once:
+def shared_root(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder of this run that all its test processes share."""
+    here = tmp_path_factory.getbasetemp()
+    root = (here.parent if hasattr(request.config, "workerinput") else here) / "once"
+    root.mkdir(exist_ok=True)
+    return root
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _kernels_compiled_once(shared_root: Path) -> Iterator[None]:
+    """
+    Let one test process compile an inner loop while the others wait for what it keeps on the disk.
+
+    Compiling takes up to 20 s a loop, and twice that while coverage watches the compiler, so it does not.
+    """
+    from numba.core.caching import NullCache
+    from numba.core.dispatcher import Dispatcher
+
+    compile_now = Dispatcher.compile
+
+    def compile_once(self: Any, sig: Any) -> Any:
+        if isinstance(self._cache, NullCache):  # a part of another
+            return compile_now(self, sig)
+        turn = shared_root / f"{self.py_func.__module__}.{self.py_func.__name__}.compiling"
+        while True:
+            try:
+                turn.touch(exist_ok=False)
+            except FileExistsError:
+                time.sleep(0.05)
+            else:
+                break
+        watching = sys.gettrace()
+        sys.settrace(None)
+        try:
+            return compile_now(self, sig)
+        finally:
+            sys.settrace(watching)
+            turn.unlink()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Dispatcher, "compile", compile_once)
+        yield
+
+
+@pytest.fixture(scope="session")
+def once(shared_root: Path) -> Once:
     """
     Make a folder once for all processes that share this run's tests, and return it.
 
     ``once(name, fill)`` calls ``fill(folder)`` in the process that asks first; the others wait until it is
     done. Nobody changes what stands there: take a copy.
     """
-    here = tmp_path_factory.getbasetemp()
-    root = (here.parent if hasattr(request.config, "workerinput") else here) / "once"
-    root.mkdir(exist_ok=True)
+    root = shared_root
 
     def make(name: str, fill: Callable[[Path], None]) -> Path:
         folder, begun, done = root / name, root / f"{name}.begun", root / f"{name}.done"
@@ -270,3 +315,33 @@ def random_fleets() -> ModuleType:
     import fleet_generator
 
     return fleet_generator
+
+
+@pytest.fixture(scope="session")
+def best_of_tiny(once: Once, random_fleets: ModuleType) -> Callable[..., Any]:
+    """
+    Return what tries every plan of ``tiny_season(seed)``: ``best_of_tiny(seed, devices=False)``.
+
+    Each season is enumerated once for all tests and processes of a run; the values are those of
+    ``solve_by_force``, and so is the error where a season is too large.
+    """
+    from brute_force import StageValues, TooLargeError, solve_by_force
+
+    def best(seed: int, *, devices: bool = False) -> StageValues:
+        def enumerate_all(file: Path) -> None:
+            fleet, outlook = random_fleets.tiny_season(seed)
+            if devices:
+                fleet, outlook = random_fleets.with_devices(fleet, outlook, seed)
+            try:
+                found: StageValues | None = solve_by_force(fleet, outlook, measure_travel(fleet))
+            except TooLargeError:
+                found = None
+            file.write_text(json.dumps(found), encoding="utf-8")
+
+        file = once(f"tiny-{seed}{'-devices' if devices else ''}", enumerate_all)
+        values = json.loads(file.read_text(encoding="utf-8"))
+        if values is None:
+            raise TooLargeError(f"tiny season {seed}")
+        return StageValues(*values)
+
+    return best

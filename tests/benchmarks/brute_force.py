@@ -310,15 +310,15 @@ class _Brute:
             room = self._room(used)
             for picked, trips, seconds in self._all_crews(state, crews, day, room):
                 new, late_days, life = self.visit(state, day, picked)
-                gone = Counter(self.sites[k].pack_type for k, kind in picked.items() if kind in _PUT_IN)
-                back = Counter(
-                    pack_back(self.fleet, self.sites[k], first=state[k].put_in is None)
-                    for k, kind in picked.items()
-                    if kind in _BROUGHT_BACK
-                )
                 # Without chargers all that came back is charged by the next date: only more or less counts.
                 now_used = used
                 if self.fleet.stock_is_kept:
+                    gone = Counter(self.sites[k].pack_type for k, kind in picked.items() if kind in _PUT_IN)
+                    back = Counter(
+                        pack_back(self.fleet, self.sites[k], first=state[k].put_in is None)
+                        for k, kind in picked.items()
+                        if kind in _BROUGHT_BACK
+                    )
                     now_used = used + tuple(
                         (day, name, gone[name], back[name])
                         for name in sorted({*gone, *back} - {""})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from tripplan.plan import branching
 from tripplan.plan.branching import branch
@@ -36,16 +37,17 @@ def _branched(season, fleet, target, rng, nodes):
     return least, risen, len(looks)
 
 
-def test_branching_never_lifts_the_bound_above_the_best_plan(random_fleets, monkeypatch):
+@pytest.mark.parametrize("most", [3, pytest.param(12, marks=pytest.mark.slow)])
+def test_branching_never_lifts_the_bound_above_the_best_plan(random_fleets, best_of_tiny, monkeypatch, most):
     """Any date and any number make two cases that hold every plan between them, so they are drawn at random."""
-    from brute_force import TooLargeError, solve_by_force
+    from brute_force import TooLargeError
 
     checked = tight = split = 0
-    for seed in range(120):
+    for seed in range(800):
         fleet, outlook = random_fleets.tiny_season(seed)
         travel = measure_travel(fleet)
         try:
-            best = solve_by_force(fleet, outlook, travel)
+            best = best_of_tiny(seed)
         except TooLargeError:
             continue
         if best.late_sites or best.trips < 2:
@@ -66,10 +68,10 @@ def test_branching_never_lifts_the_bound_above_the_best_plan(random_fleets, monk
         checked += 1
         tight += least == best.trips
         split += looks
-        if checked == 4:
+        if checked == most:
             break
-    assert checked == 4
-    assert split >= 4, f"only {split} pairs of cases"
+    assert checked == most
+    assert split >= most, f"only {split} pairs of cases"
     assert tight >= 0.5 * checked, f"meets {tight} of {checked}"
 
 

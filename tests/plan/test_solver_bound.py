@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import chain, combinations
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from tripplan.plan import plan_season, pricing, two_sided
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
+from tripplan.plan.effort import Effort
 from tripplan.plan.loops import FAR
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
@@ -17,6 +19,9 @@ from tripplan.plan.run import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
+
+_BOUND_ONLY = replace(Effort().short(), pricing_rounds=24, branches=8)
+"""Search briefly, and price as long as a whole run does."""
 
 
 def _shelf_gives(season, index, visits):
@@ -108,16 +113,21 @@ def test_pricing_that_is_cut_short_says_so(random_fleets, monkeypatch):
     assert cut > 3
 
 
+@pytest.mark.parametrize(
+    ("seeds", "effort"),
+    [(8, _BOUND_ONLY), pytest.param(40, Effort(), marks=pytest.mark.slow)],
+    ids=["short", "full"],
+)
 @pytest.mark.parametrize("spoil", ["labels", "work"])
-def test_no_bound_rests_on_pricing_that_is_cut_short(random_fleets, monkeypatch, spoil):
+def test_no_bound_rests_on_pricing_that_is_cut_short(random_fleets, monkeypatch, spoil, seeds, effort):
     """With truncated pricing a bound may fall, and must not rise above the plan found with whole pricing."""
-    for seed in range(8):
+    for seed in range(seeds):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
         travel = measure_travel(fleet)
-        whole = plan_season(fleet, outlook, travel, made_on=outlook.on)
+        whole = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=effort)
         with monkeypatch.context() as patch:
             patch.setattr(pricing, "_MAX_LABELS" if spoil == "labels" else "_MAX_WORK", 5)
-            cut = plan_season(fleet, outlook, travel, made_on=outlook.on)
+            cut = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=effort)
         if (cut.late_sites, cut.late_days) == (whole.late_sites, whole.late_days):
             assert cut.lower_bound <= min(whole.trip_count, cut.trip_count), f"seed {seed}"
 
@@ -137,15 +147,15 @@ def _bound_of_random_multipliers(season, rows, rng, rounds, forgiven=0):
     return master.bound
 
 
-def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
-    from brute_force import TooLargeError, solve_by_force
+def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets, best_of_tiny):
+    from brute_force import TooLargeError
 
     checked = tight = 0
     for seed in range(60):
         fleet, outlook = random_fleets.tiny_season(seed)
         travel = measure_travel(fleet)
         try:
-            best = solve_by_force(fleet, outlook, travel)
+            best = best_of_tiny(seed)
         except TooLargeError:
             continue
         if best.late_sites or not best.trips:
@@ -163,16 +173,16 @@ def test_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
     assert tight >= 0.8 * checked, f"the bound meets {tight} of {checked} seasons"
 
 
-def test_devices_set_out_and_taken_in_lift_no_bound_above_the_best_plan(random_fleets):
+def test_devices_set_out_and_taken_in_lift_no_bound_above_the_best_plan(random_fleets, best_of_tiny):
     """Setting out and taking in are windows as any: no multipliers may lift the bound above a plan that exists."""
-    from brute_force import TooLargeError, solve_by_force
+    from brute_force import TooLargeError
 
     checked = tight = moved = 0
     for seed in range(120):
         fleet, outlook = random_fleets.with_devices(*random_fleets.tiny_season(seed), seed)
         travel = measure_travel(fleet)
         try:
-            best = solve_by_force(fleet, outlook, travel)
+            best = best_of_tiny(seed, devices=True)
         except TooLargeError:
             continue
         if best.late_sites or not best.trips:
@@ -192,16 +202,19 @@ def test_devices_set_out_and_taken_in_lift_no_bound_above_the_best_plan(random_f
     assert tight >= 0.8 * checked, f"the bound meets {tight} of {checked} seasons"
 
 
-def test_where_sites_are_late_no_multipliers_lift_the_bound_above_the_best_plan(random_fleets):
+@pytest.mark.parametrize("most", [14, pytest.param(60, marks=pytest.mark.slow)])
+def test_where_sites_are_late_no_multipliers_lift_the_bound_above_the_best_plan(
+    random_fleets, best_of_tiny, most
+):
     """The bound of plans that serve the sites equally well: any so many sites may be late."""
-    from brute_force import TooLargeError, solve_by_force
+    from brute_force import TooLargeError
 
     checked = above_one = some_choice = 0
-    for seed in range(120):
+    for seed in range(400):
         fleet, outlook = random_fleets.tiny_season(seed)
         travel = measure_travel(fleet)
         try:
-            best = solve_by_force(fleet, outlook, travel)
+            best = best_of_tiny(seed)
         except TooLargeError:
             continue
         if not best.late_sites or not best.trips:
@@ -216,7 +229,9 @@ def test_where_sites_are_late_no_multipliers_lift_the_bound_above_the_best_plan(
         checked += 1
         some_choice += forgiven > 0
         above_one += bound > 1 + 1e-6
-    assert checked >= 12
+        if checked == most:
+            break
+    assert checked == most
     assert above_one >= 1
     assert some_choice >= 1
 
@@ -277,7 +292,6 @@ def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
 def test_bounds_of_parts_add_up_to_no_more_than_any_plan(random_fleets, monkeypatch):
     """Long seasons are bounded part by part; here parts of a few days, so that tiny seasons have several."""
     from tripplan.plan import run as run_module
-    from tripplan.plan.effort import Effort
 
     monkeypatch.setattr(run_module, "_PART_DAYS", 12)
     counted = 0
@@ -299,7 +313,6 @@ def test_bounds_of_two_half_seasons_say_more_than_one_window_each(monkeypatch):
 
     from tripplan.forecast import forecast_fleet
     from tripplan.plan import run as run_module
-    from tripplan.plan.effort import Effort
 
     monkeypatch.setattr(run_module, "_PART_DAYS", 140)
     for seed in (1, 2):

@@ -19,13 +19,22 @@ from tripplan.fleet import Fleet, Pack, PackState
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan import plan_season
 from tripplan.plan.document import Plan, Status
+from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
+
+_SHORT = replace(Effort().short(), polish_passes=2)
+"""Proves the fewest trips of fleets as small as these nearly always."""
 
 Change = Callable[[Fleet, Outlook], tuple[Fleet, Outlook]]
 
 
-def _plan(fleet: Fleet, outlook: Outlook) -> Plan:
-    return plan_season(fleet, outlook, measure_travel(fleet), made_on=outlook.on)
+SEARCHES = pytest.mark.parametrize(
+    "effort", [_SHORT, pytest.param(Effort(), marks=pytest.mark.slow)], ids=["short search", "whole search"]
+)
+
+
+def _plan(fleet: Fleet, outlook: Outlook, effort: Effort) -> Plan:
+    return plan_season(fleet, outlook, measure_travel(fleet), made_on=outlook.on, effort=effort)
 
 
 def _one_more_spare(fleet: Fleet, outlook: Outlook) -> tuple[Fleet, Outlook]:
@@ -85,7 +94,8 @@ def _without_fallback(fleet: Fleet) -> Fleet:
         pytest.param(_more_risk, False, id="more risk"),
     ],
 )
-def test_more_never_needs_more_trips(random_fleets, change: Change, keep_fallback):
+@SEARCHES
+def test_more_never_needs_more_trips(random_fleets, change: Change, keep_fallback, effort):
     compared = fewer = 0
     for seed in range(3000, 3028):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=3 + seed % 3)
@@ -95,7 +105,7 @@ def test_more_never_needs_more_trips(random_fleets, change: Change, keep_fallbac
         changed = change(fleet, outlook)
         if _waiting(fleet, outlook) != _waiting(*changed):
             continue  # a site that a longer-lasting pack brings into the season is more to do
-        before, after = _plan(fleet, outlook), _plan(*changed)
+        before, after = _plan(fleet, outlook, effort), _plan(*changed, effort)
         if before.late_sites == 0:
             assert after.late_sites == 0, f"seed {seed}: more made a site late"
         if before.status is after.status is Status.PROVED:
@@ -130,7 +140,8 @@ def _relabelled(fleet: Fleet, outlook: Outlook) -> tuple[Fleet, Outlook]:
     )
 
 
-def test_names_and_their_order_change_nothing(random_fleets):
+@SEARCHES
+def test_names_and_their_order_change_nothing(random_fleets, effort):
     """Stages 1 and 2 are equal where they are proved; stages 3 and 4 nearly always."""
     from brute_force import stage_values
 
@@ -138,7 +149,7 @@ def test_names_and_their_order_change_nothing(random_fleets):
     for seed in range(3100, 3130):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=3 + seed % 3)
         relabelled, its_outlook = _relabelled(fleet, outlook)
-        before, after = _plan(fleet, outlook), _plan(relabelled, its_outlook)
+        before, after = _plan(fleet, outlook, effort), _plan(relabelled, its_outlook, effort)
         assert (before.status is Status.NO_FULL_PLAN) == (after.status is Status.NO_FULL_PLAN), f"seed {seed}"
         if before.status is after.status is Status.PROVED:
             here, there = stage_values(before, fleet), stage_values(after, relabelled)

@@ -15,16 +15,17 @@ import pytest
 from tripplan.fleet import Fleet
 from tripplan.plan import check_plan, plan_season
 from tripplan.plan.document import Plan, Status
+from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
 
-def _refused_of_solver(random_fleets, seeds) -> dict[int, list[str]]:
+def _refused_of_solver(random_fleets, seeds, effort: Effort | None = None) -> dict[int, list[str]]:
     """Return what the checker says against the solver's plans, by seed."""
     refused = {}
     for seed in seeds:
         fleet, outlook = random_fleets.random_fleet(seed)
         travel = measure_travel(fleet)
-        plan = plan_season(fleet, outlook, travel, made_on=outlook.on)
+        plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=effort)
         found = check_plan(fleet, outlook, travel, plan)
         if found:
             refused[seed] = [str(refusal) for refusal in found]
@@ -65,8 +66,11 @@ def test_a_plan_passes_again_after_its_file(random_fleets):
         assert check_plan(fleet, outlook, travel, Plan.from_json(json.loads(text))) == (), f"seed {seed}"
 
 
-def test_plans_of_the_solver_pass(random_fleets):
-    assert _refused_of_solver(random_fleets, range(40)) == {}
+@pytest.mark.parametrize(
+    ("seeds", "effort"), [(range(40), Effort().short()), (range(40, 48), None)], ids=["short", "full"]
+)
+def test_plans_of_the_solver_pass(random_fleets, seeds, effort):
+    assert _refused_of_solver(random_fleets, seeds, effort) == {}
 
 
 @pytest.mark.slow
@@ -104,7 +108,12 @@ def _spread(shares: list[float]) -> str:
 
 
 def _compare_with_force(
-    random_fleets, wanted: int, only: Callable[[Fleet], bool] = lambda _: True, *, devices: bool = False
+    random_fleets,
+    best_of_tiny,
+    wanted: int,
+    only: Callable[[Fleet], bool] = lambda _: True,
+    *,
+    devices: bool = False,
 ) -> _Comparison:
     """
     Compare plans with the enumeration, over so many seasons that can be enumerated.
@@ -112,7 +121,7 @@ def _compare_with_force(
     Being in time comes before the fallback: a plan may name a visit for which no joint plan leaves the
     fallback dates. The enumeration takes the fallback literally, so that it can only be later there.
     """
-    from brute_force import TooLargeError, solve_by_force, stage_values, untried_visits
+    from brute_force import TooLargeError, stage_values, untried_visits
 
     result, compared, seed = _Comparison(), 0, -1
     while compared < wanted:
@@ -124,7 +133,7 @@ def _compare_with_force(
             fleet, outlook = random_fleets.with_devices(fleet, outlook, seed)
         travel = measure_travel(fleet)
         try:
-            best = solve_by_force(fleet, outlook, travel)
+            best = best_of_tiny(seed, devices=devices)
         except TooLargeError:
             continue
         compared += 1
@@ -175,26 +184,28 @@ def _assert_good(result: _Comparison) -> None:
     assert result.full_equal >= 0.95 * result.full, result.counts
 
 
-def test_the_solver_agrees_with_trying_everything(random_fleets):
-    _assert_good(_compare_with_force(random_fleets, 40))
+def test_the_solver_agrees_with_trying_everything(random_fleets, best_of_tiny):
+    _assert_good(_compare_with_force(random_fleets, best_of_tiny, 40))
 
 
-def test_the_solver_agrees_with_trying_everything_where_devices_are_set_out_and_taken_in(random_fleets):
-    _assert_good(_compare_with_force(random_fleets, 15, devices=True))
+def test_the_solver_agrees_with_trying_everything_where_devices_are_set_out_and_taken_in(
+    random_fleets, best_of_tiny
+):
+    _assert_good(_compare_with_force(random_fleets, best_of_tiny, 15, devices=True))
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
-def test_the_solver_agrees_with_trying_everything_in_100_seasons_of_devices(random_fleets):
-    result = _compare_with_force(random_fleets, 100, devices=True)
+def test_the_solver_agrees_with_trying_everything_in_100_seasons_of_devices(random_fleets, best_of_tiny):
+    result = _compare_with_force(random_fleets, best_of_tiny, 100, devices=True)
     print(result.counts)
     _assert_good(result)
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
-def test_the_solver_agrees_with_trying_everything_in_200_seasons(random_fleets):
-    result = _compare_with_force(random_fleets, 200)
+def test_the_solver_agrees_with_trying_everything_in_200_seasons(random_fleets, best_of_tiny):
+    result = _compare_with_force(random_fleets, best_of_tiny, 200)
     print(result.counts)
     _assert_good(result)
 
@@ -205,15 +216,15 @@ def _brings_back_no_spare(fleet: Fleet) -> bool:
     return any(pack_back(fleet, site, first=True) != site.pack_type for site in fleet.sites)
 
 
-def test_the_solver_agrees_where_packs_come_back_as_no_spares(random_fleets):
-    result = _compare_with_force(random_fleets, 10, _brings_back_no_spare)
+def test_the_solver_agrees_where_packs_come_back_as_no_spares(random_fleets, best_of_tiny):
+    result = _compare_with_force(random_fleets, best_of_tiny, 10, _brings_back_no_spare)
     assert result.wrong == [], result.counts
     assert result.full + result.partial > result.bent
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
-def test_the_solver_agrees_in_60_seasons_where_packs_come_back_as_no_spares(random_fleets):
-    result = _compare_with_force(random_fleets, 60, _brings_back_no_spare)
+def test_the_solver_agrees_in_60_seasons_where_packs_come_back_as_no_spares(random_fleets, best_of_tiny):
+    result = _compare_with_force(random_fleets, best_of_tiny, 60, _brings_back_no_spare)
     print(result.counts)
     assert result.wrong == [], result.counts
