@@ -8,6 +8,8 @@ the path here, because test folders are no packages.
 
 from __future__ import annotations
 
+import contextlib
+import functools
 import json
 import socket
 import sys
@@ -37,6 +39,8 @@ from tripplan.fleet import (
     WalkSettings,
 )
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
+from tripplan.plan import plan_season
+from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
 # The same examples in every run, so that a change is judged by what it did; exploring is a run of its own.
@@ -271,6 +275,37 @@ def once(shared_root: Path) -> Once:
     return make
 
 
+@pytest.fixture(scope="session")
+def whole_search() -> Callable[[], contextlib.AbstractContextManager[None]]:
+    """Plan in a block as tripplan does, whatever the test that asks has patched: others share what is made."""
+
+    @contextlib.contextmanager
+    def search() -> Iterator[None]:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("tripplan.pipeline.season.plan_season", plan_season)
+            yield
+
+    return search
+
+
+@pytest.fixture
+def short_search(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """
+    Let commands run in this process search as briefly as they do for side questions.
+
+    For tests of what is done with a plan, not of how good it is; a test that also asks for
+    ``searched_in_full`` is spared.
+    """
+    if "searched_in_full" not in request.fixturenames:
+        briefly = functools.partial(plan_season, effort=Effort().short())
+        monkeypatch.setattr("tripplan.pipeline.season.plan_season", briefly)
+
+
+@pytest.fixture
+def searched_in_full() -> None:
+    """Leave the search of a test as it is where its file searches briefly."""
+
+
 @dataclass(frozen=True)
 class DemoRun:
     """The streams and the folder of one run of the demo."""
@@ -285,7 +320,7 @@ class DemoRun:
 
 
 @pytest.fixture(scope="session")
-def demo_run(once: Once) -> DemoRun:
+def demo_run(once: Once, whole_search: Any) -> DemoRun:
     """
     Run the demo once for all tests; they only look at it.
 
@@ -299,7 +334,8 @@ def demo_run(once: Once) -> DemoRun:
 
         made.mkdir()
         command = ["demo", "--out", str(made / "tripplan-demo"), "--time-limit", "100000"]
-        done = CliRunner().invoke(main, command, catch_exceptions=False)
+        with whole_search():
+            done = CliRunner().invoke(main, command, catch_exceptions=False)
         assert done.exit_code == 0, done.output
         (made / "output.txt").write_text(done.stdout, encoding="utf-8")
         (made / "remarks.txt").write_text(done.stderr, encoding="utf-8")

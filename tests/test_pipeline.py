@@ -19,6 +19,8 @@ from tripplan.plan.check import check_document
 from tripplan.plan.document import Plan
 from tripplan.storage import LOCK_NAME, lock_folder
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 EXAMPLES = Path(__file__).parents[1] / "examples"
 TODAY = date(2026, 11, 25)
 

@@ -35,14 +35,17 @@ def door() -> Door:
 
 
 @pytest.fixture(scope="session")
-def planned_example(once: Callable[[str, Callable[[Path], None]], Path]) -> Callable[[str], Path]:
+def planned_example(
+    once: Callable[[str, Callable[[Path], None]], Path], whole_search: Any
+) -> Callable[[str], Path]:
     """Return a folder with an example and its plan.json, made once; copy it before changing it."""
 
     def planned(name: str) -> Path:
         def plan(folder: Path) -> None:
             shutil.copytree(ROOT / "examples" / name, folder)
             args = ["plan", str(folder), "--today", TODAY]
-            done = CliRunner().invoke(main, args, catch_exceptions=False)
+            with whole_search():
+                done = CliRunner().invoke(main, args, catch_exceptions=False)
             assert done.exit_code == 0, done.output
 
         return once(name, plan)

@@ -20,6 +20,8 @@ from click.testing import CliRunner, Result
 from tripplan.cli import main
 from tripplan.plan.document import Plan
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 ROOT = Path(__file__).parents[2]
 EXAMPLES = tuple(sorted(path.name for path in (ROOT / "examples").iterdir() if path.is_dir()))
 KIT = {"map.html", "checklist.html", "load.csv", "trip.gpx", "trip.ics", "trip.geojson"}
@@ -267,6 +269,7 @@ def test_plan_prints_dates_proof_and_trips(door: Door, example: Callable[[str], 
     assert done.stdout.splitlines()[-1] == f"Written: {folder / 'plan.json'}"
 
 
+@pytest.mark.usefixtures("searched_in_full")
 def test_the_same_files_day_and_seed_give_the_same_plan(door: Door, example: Callable[[str], Path]) -> None:
     folder = example("first-weekend")
     before = (folder / "plan.json").read_bytes()

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 Door = Callable[..., Result]
 FETCH, OUT = "2026-12-19-A", "2027-03-21-A"
 

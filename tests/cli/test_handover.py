@@ -8,6 +8,8 @@ import pytest
 
 from tripplan.outputs.sealed_page import open_page
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 GOOD = "bakomu ridase tulivo pegabi"
 
 

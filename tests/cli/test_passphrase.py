@@ -12,6 +12,8 @@ import pytest
 from tripplan.cli import passphrase as passphrase_module
 from tripplan.outputs.sealed_page import open_page
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 GOOD = "bakomu ridase tulivo pegabi"
 
 

@@ -11,6 +11,8 @@ import pytest
 
 from tripplan.schemas import load_schema
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 _SOUND = Path(__file__).parents[1] / "data" / "sound"
 _LIMIT = ("--quiet",)
 

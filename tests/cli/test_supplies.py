@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 
 @pytest.fixture
 def demo_fleet(demo_run, tmp_path):

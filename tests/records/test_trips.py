@@ -16,6 +16,8 @@ from tripplan.inputs import folder_digest, read_fleet
 from tripplan.pipeline import run_plan, run_trip
 from tripplan.records.trips import find_trip, hold_back, open_trips
 
+pytestmark = pytest.mark.usefixtures("short_search")
+
 PLANNED_ON = date(2026, 11, 25)
 LATER = date(2027, 1, 20)
 
