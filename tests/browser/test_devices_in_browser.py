@@ -33,11 +33,12 @@ def run(*words):
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("devices") / "fleet"
-    shutil.copytree(EXAMPLE, folder)
-    run("plan", folder, "--today", PLANNED_ON)
-    return folder
+def planned(once):
+    def plan(folder):
+        shutil.copytree(EXAMPLE, folder)
+        run("plan", folder, "--today", PLANNED_ON)
+
+    return once("browser-devices", plan)
 
 
 @pytest.mark.parametrize("kind", TRIPS)

@@ -34,19 +34,22 @@ def run(*words, text=None):
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(once):
     """A small fleet with its packs by name, planned, and the kit of its next trip."""
-    made = tmp_path_factory.mktemp("round") / "fleet"
-    shutil.copytree(EXAMPLE, made)
-    rows = [
-        f"P{k},standard,{site},{day},in use"
-        for k, (site, day) in enumerate(zip(SITES, PUT_IN, strict=True), 1)
-    ]
-    rows += [f"N{k},standard,shelf,2026-11-20,charged" for k in range(1, 8)]
-    (made / "packs.csv").write_text("pack_id,pack_type,where,since,state\n" + "\n".join(rows) + "\n", "utf-8")
-    run("plan", made, "--today", BEFORE)
-    run("trip", made, "--today", BEFORE)
-    return made
+
+    def make(made):
+        shutil.copytree(EXAMPLE, made)
+        rows = [
+            f"P{k},standard,{site},{day},in use"
+            for k, (site, day) in enumerate(zip(SITES, PUT_IN, strict=True), 1)
+        ]
+        rows += [f"N{k},standard,shelf,2026-11-20,charged" for k in range(1, 8)]
+        head = "pack_id,pack_type,where,since,state\n"
+        (made / "packs.csv").write_text(head + "\n".join(rows) + "\n", "utf-8")
+        run("plan", made, "--today", BEFORE)
+        run("trip", made, "--today", BEFORE)
+
+    return once("browser-round-trip", make)
 
 
 def swap(page, number, volts_out):
@@ -70,40 +73,47 @@ def swap(page, number, volts_out):
 
 
 @pytest.fixture(scope="module")
-def sent(folder, phone, tmp_path_factory):
+def sent(folder, phone, once):
     """What a day with the kit on a phone sends home: the file, the table, the text; and which pack went where."""
-    out = tmp_path_factory.mktemp("sent")
-    context = phone(timezone_id="Europe/Berlin", accept_downloads=True, fixed_clock=False)
-    context.clock.set_fixed_time(NOON)
-    page = context.new_page()
-    page.goto((folder / "maps" / TRIP / "map.html").as_uri())
-    trip = json.loads((folder / "plan.json").read_text("utf-8"))["trips"][0]
-    order = [visit["site_id"] for stop in trip["stops"] for loop in stop["loops"] for visit in loop["visits"]]
-    assert sorted(order) == sorted(SITES)
-    page.fill("[data-by]", "Lene")
-    put_in = {}
-    for number, site in enumerate(order, 1):
-        if site == "owl-1":
-            record = opened(page, number)
-            record.locator("[data-field=found][value=dark]").check(force=True)
-            record.locator("[data-field=cause]").select_option("cord")
-            record.locator("[data-field=done][value=repaired]").check(force=True)
-            record.locator("[data-field=notes]").fill('chewed "again"; 1/2 m of cord')
-        elif site == "ridge":
-            opened(page, number).locator("[data-field=found][value='not reached']").check(force=True)
-        else:
-            put_in[site] = swap(page, number, "12,3")
-        page.reload()  # the phone was put away in between
-    expect(page.locator("[data-progress]")).to_have_text("6 of 6 sites recorded.")
-    for kind in ("json", "csv"):
-        with page.expect_download() as caught:
-            page.click(f"[data-save={kind}]")
-        caught.value.save_as(out / caught.value.suggested_filename)
-    page.click("[data-copy]")
-    expect(page.locator("[data-text]")).not_to_have_value("")
-    (out / "text.txt").write_text(page.input_value("[data-text]"), "utf-8")
-    context.close()
-    return out, put_in
+
+    def play(out):
+        out.mkdir()
+        context = phone(timezone_id="Europe/Berlin", accept_downloads=True, fixed_clock=False)
+        context.clock.set_fixed_time(NOON)
+        page = context.new_page()
+        page.goto((folder / "maps" / TRIP / "map.html").as_uri())
+        trip = json.loads((folder / "plan.json").read_text("utf-8"))["trips"][0]
+        order = [
+            visit["site_id"] for stop in trip["stops"] for loop in stop["loops"] for visit in loop["visits"]
+        ]
+        assert sorted(order) == sorted(SITES)
+        page.fill("[data-by]", "Lene")
+        put_in = {}
+        for number, site in enumerate(order, 1):
+            if site == "owl-1":
+                record = opened(page, number)
+                record.locator("[data-field=found][value=dark]").check(force=True)
+                record.locator("[data-field=cause]").select_option("cord")
+                record.locator("[data-field=done][value=repaired]").check(force=True)
+                record.locator("[data-field=notes]").fill('chewed "again"; 1/2 m of cord')
+            elif site == "ridge":
+                opened(page, number).locator("[data-field=found][value='not reached']").check(force=True)
+            else:
+                put_in[site] = swap(page, number, "12,3")
+            page.reload()  # the phone was put away in between
+        expect(page.locator("[data-progress]")).to_have_text("6 of 6 sites recorded.")
+        for kind in ("json", "csv"):
+            with page.expect_download() as caught:
+                page.click(f"[data-save={kind}]")
+            caught.value.save_as(out / caught.value.suggested_filename)
+        page.click("[data-copy]")
+        expect(page.locator("[data-text]")).not_to_have_value("")
+        (out / "text.txt").write_text(page.input_value("[data-text]"), "utf-8")
+        context.close()
+        (out / "put-in.json").write_text(json.dumps(put_in), "utf-8")
+
+    out = once("browser-sent", play)
+    return out, json.loads((out / "put-in.json").read_text("utf-8"))
 
 
 def rows(path):

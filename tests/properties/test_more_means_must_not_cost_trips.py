@@ -28,6 +28,8 @@ _SHORT = replace(Effort().short(), polish_passes=2)
 Change = Callable[[Fleet, Outlook], tuple[Fleet, Outlook]]
 
 
+pytestmark = pytest.mark.no_cover  # the same code over and over
+
 SEARCHES = pytest.mark.parametrize(
     "effort", [_SHORT, pytest.param(Effort(), marks=pytest.mark.slow)], ids=["short search", "whole search"]
 )

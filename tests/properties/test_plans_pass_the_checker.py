@@ -18,6 +18,8 @@ from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
+pytestmark = pytest.mark.no_cover  # the same code over and over
+
 
 def _refused_of_solver(random_fleets, seeds, effort: Effort | None = None) -> dict[int, list[str]]:
     """Return what the checker says against the solver's plans, by seed."""

@@ -36,6 +36,8 @@ SCALE = 100_000
 _TOLERANCE = Decimal("0.0075")
 """The record prints optima to two decimals (0.005), and most of up to 46 legs to four (46 x 0.00005)."""
 
+pytestmark = pytest.mark.no_cover  # compiled code
+
 _OPEN = {"rc_204.1"}
 """Not seen to be proved here; nothing is claimed of it."""
 
@@ -51,6 +53,10 @@ _HARD = {
     "rc_208.3",
 }
 """More than five seconds each, or not timed."""
+
+_LONG = {"rc_202.1", "rc_205.3", "rc_206.2", "rc_206.4"}
+_LONG_WAITING = {"rc_202.4", "rc_204.3", "rc_206.3"}
+"""Between 2.5 and six seconds each: with the hard ones among the slow tests."""
 
 
 def _whole(figure: Decimal | int) -> int:
@@ -97,10 +103,12 @@ def _drive_tour(instance: dict[str, Any], order: list[int]) -> Decimal:
     return travelled
 
 
-def _named(most: int) -> list[Any]:
-    """Names of the instances, those with more than so many nodes and a few hard ones marked slow."""
+def _named(most: int, long: set[str]) -> list[Any]:
+    """Names of the instances, those with more than so many nodes and a few hard and long ones marked slow."""
     return [
-        pytest.param(name, marks=pytest.mark.slow) if len(one["matrix"]) > most or name in _HARD else name
+        pytest.param(name, marks=pytest.mark.slow)
+        if len(one["matrix"]) > most or name in _HARD | long
+        else name
         for name, one in sorted(INSTANCES.items())
         if name not in _OPEN
     ]
@@ -110,7 +118,7 @@ def test_the_record_has_30_instances():
     assert len(INSTANCES) == 30
 
 
-@pytest.mark.parametrize("name", _named(100))
+@pytest.mark.parametrize("name", _named(100, _LONG))
 def test_the_best_order_is_the_proved_optimum(name):
     """The search is exact, and its answer is the least known, so both are optimal."""
     instance = INSTANCES[name]
@@ -129,7 +137,7 @@ def test_both_exact_searches_agree(name):
         assert long == short
 
 
-@pytest.mark.parametrize("name", _named(30))
+@pytest.mark.parametrize("name", _named(30, _LONG_WAITING))
 def test_with_waiting_counted_no_tour_is_shorter(name):
     """Tripplan's own rule: elapsed time from the latest useful start, waiting included."""
     instance = INSTANCES[name]
