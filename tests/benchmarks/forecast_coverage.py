@@ -194,8 +194,15 @@ def fresh_packs(world, fleet, on_day: int, rng) -> list[tuple[float, float, floa
     return found
 
 
-def collect(n_fleets: int, first_seed: int = 1, wrong: Wrong = WRONG["nothing"], *, beside: bool = True):
-    """Return one row a case and rule, and the packs put in on the day; `beside`: the other rules, too."""
+def collect(
+    n_fleets: int,
+    first_seed: int = 1,
+    wrong: Wrong = WRONG["nothing"],
+    *,
+    beside: bool = True,
+    yardstick: bool = True,
+):
+    """Return one row a case and rule, and the packs put in on the day; `beside`: the other rules and yardstick."""
     module = load_world_module()
     perfect = load_module("forecast_perfect")
     rows: list[tuple] = []
@@ -215,8 +222,9 @@ def collect(n_fleets: int, first_seed: int = 1, wrong: Wrong = WRONG["nothing"],
         }
         if beside:
             tables |= other_rules(world, on_day, now)
-            known = perfect.perfect_quantiles(world, module, on_day, LEVELS)
-            tables[PERFECT] = {f"S{site:02d}": quantiles for site, quantiles in known.items()}
+            if yardstick:
+                known = perfect.perfect_quantiles(world, module, on_day, LEVELS)
+                tables[PERFECT] = {f"S{site:02d}": quantiles for site, quantiles in known.items()}
             fresh.extend(fresh_packs(world, fleet, on_day, rng))
         for name, table in tables.items():
             rows.extend(

@@ -92,6 +92,7 @@ def _compare_with_force(random_fleets, seeds):
     return compared, equal, tight
 
 
+@pytest.mark.no_cover  # its time goes into the enumeration
 @pytest.mark.usefixtures("by_base")
 def test_the_bound_over_two_bases_is_never_above_the_best_of_all_plans(random_fleets):
     compared, equal, tight = _compare_with_force(random_fleets, range(160))

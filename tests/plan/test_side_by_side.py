@@ -59,7 +59,7 @@ def test_one_circuit_a_date_finds_no_fewer_trips_than_are_needed(eight):
     from season_instances import TODAY
 
     plan = plan_season(*eight, made_on=TODAY)
-    answer = circuits_schedule(*eight, seconds=12, workers=1)
+    answer = circuits_schedule(*eight, seconds=4, workers=1)
     assert answer.bound <= plan.trip_count
     if answer.schedule is not None:  # a slow machine may not find one
         count = tally(*eight[:2], answer.schedule)

@@ -228,7 +228,7 @@ def test_more_fallback_dates_never_need_fewer_trips_and_all_are_kept(fallback):
     assert plan.trip_count == {0: 2, 1: 2, 2: 3, 3: 5}[fallback]
 
 
-@pytest.mark.parametrize("count", [13, 20])
+@pytest.mark.parametrize("count", [13, 16, pytest.param(20, marks=pytest.mark.slow)])
 def test_more_sites_at_one_parking_than_are_enumerated(count):
     fleet = _fleet(
         tuple(_site(f"S{k}", 0.1, park_lat=0.0, walk_m=100.0 * (k % 5)) for k in range(count)),
