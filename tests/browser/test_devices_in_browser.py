@@ -15,7 +15,7 @@ from playwright.sync_api import expect
 
 from tripplan.cli import main
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.usefixtures("short_search")]
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "winter-rest"
 PLANNED_ON = "2026-11-25"

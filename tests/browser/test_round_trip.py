@@ -17,7 +17,7 @@ from playwright.sync_api import expect
 from tripplan.cli import main
 from tripplan.outputs.plain_text import clean
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.usefixtures("short_search")]
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "first-weekend"
 BEFORE, AFTER = "2026-11-25", "2026-12-06"
