@@ -114,3 +114,15 @@ def test_no_test_plans_against_a_time_limit() -> None:
         if limited.search(file.read_text("utf-8"))
     ]
     assert found == ["tests/test_pipeline.py"]
+
+
+def test_what_the_second_python_leaves_out_has_run_on_the_first() -> None:
+    """Folders left out by name must be there, and README's test command, which runs first, leaves out none."""
+    script = (ROOT / ".ci" / "run").read_text("utf-8")
+    left_out = re.findall(r"--ignore=([\w/]+)", script)
+    assert left_out == ["tests/plan", "tests/properties"]
+    assert all((ROOT / folder).is_dir() for folder in left_out)
+    assert "--deselect" not in script
+    first, second = script.index('"$(readme_command test)"'), script.index("--ignore=")
+    assert first < second
+    assert 'PYTEST_ADDOPTS="--cov=tripplan --cov-report=term:skip-covered"\n' in script
