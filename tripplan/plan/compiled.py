@@ -8,7 +8,10 @@ from typing import Any
 
 import numba as nb
 
-__all__ = ["compiled", "compiled_part"]
+__all__ = ["compiled", "compiled_inner", "compiled_part"]
+
+_INNER: dict[str, Any] = {"nogil": True, "_nrt": False}
+"""``_nrt``: whether arrays can be made; numba's own switch, which its manual does not name."""
 
 
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -58,4 +61,25 @@ def compiled_part(function: Callable[..., Any]) -> Callable[..., Any]:
         The same, faster.
     """
     kernel: Callable[..., Any] = nb.njit(nogil=True)(function)
+    return kernel
+
+
+def compiled_inner(function: Callable[..., Any]) -> Callable[..., Any]:
+    """
+    Return a function that compiled ones call in their inner loops, and that makes no array.
+
+    Handing arrays on costs a count up and down of each, atomic, which is more than a short loop takes; a
+    function that can make none needs no counts.
+
+    Parameters
+    ----------
+    function : callable
+        Written in what numba understands.
+
+    Returns
+    -------
+    callable
+        The same, faster.
+    """
+    kernel: Callable[..., Any] = nb.njit(**_INNER)(function)
     return kernel

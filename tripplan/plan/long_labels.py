@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner
 from tripplan.plan.long_rests import grown, popcount
 from tripplan.plan.loops import FAR
 
 __all__ = ["extend_labels"]
 
 
-@compiled_part
+@compiled_inner
 def _slot(mask, park, size):
     mixed = (mask * np.int64(-7046029254386353131)) ^ (park * np.int64(-4417276706812531889))
     return (mixed ^ (mixed >> 29)) & np.int64(size - 1)

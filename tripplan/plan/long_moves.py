@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner, compiled_part
 from tripplan.plan.loops import FAR
 
 __all__ = ["improve_order", "measure_order", "search_order"]
@@ -22,7 +22,7 @@ _WORSE = 400
 """A shaken order is gone on with where it is worse by at most one part in so many."""
 
 
-@compiled_part
+@compiled_inner
 def _span(order, move, loop_park, loop_d, loop_e, loop_l, close_by, day_start, day_end, waiting_counts, stop):
     """
     Return crew seconds, latest leave and seconds late of loops in this order.
@@ -58,7 +58,7 @@ def _span(order, move, loop_park, loop_d, loop_e, loop_l, close_by, day_start, d
     return (max(d + home, e + home - leave) if waiting_counts else d + home), leave, back
 
 
-@compiled_part
+@compiled_inner
 def _move(order, first, last, to, turned, moved):
     """Write into `moved` the order with its stretch `first` to `last` put at place `to`, turned or not."""
     at = 0

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner, compiled_part
 from tripplan.plan.loops import FAR
 
 __all__ = ["bound_rests", "forced_orders", "grown", "popcount"]
@@ -33,7 +33,7 @@ def grown(array, size):
     return bigger
 
 
-@compiled_part
+@compiled_inner
 def popcount(x):
     """Return how many bits are set."""
     count = 0

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner, compiled_part
 from tripplan.plan.route_squeeze import best_place, squeeze
 from tripplan.plan.route_state import mark_route, put_in, swap_tails, take_out
 
@@ -156,7 +156,7 @@ def _easiest(
     return best, best_route, chosen_before
 
 
-@compiled_part
+@compiled_inner
 def _shake(link, ends, when, warp, hold, load, near, travel, service, ready, due, demand, capacity, moves):
     """Make random moves between routes that keep every rule."""
     n = link.shape[1] - 1

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner, compiled_part
 from tripplan.plan.route_state import put_in, take_out
 
 __all__ = ["shorten_routes", "start_routes"]
@@ -30,7 +30,7 @@ _PLACE_SHARE = 0.9
 _SLACK = 1e-7
 
 
-@compiled_part
+@compiled_inner
 def _refresh(v, link, ends, when, load, travel, service, ready, due, demand):
     """Work out times and load of one route anew."""
     at, clock, total = 0, ready[0], 0.0
@@ -51,7 +51,7 @@ def _refresh(v, link, ends, when, load, travel, service, ready, due, demand):
         c = link[1, c]
 
 
-@compiled_part
+@compiled_inner
 def _in_time(v, link, ends, when):
     c = ends[0, v]
     while c != 0:
@@ -61,7 +61,7 @@ def _in_time(v, link, ends, when):
     return True
 
 
-@compiled_part
+@compiled_inner
 def _ruin(link, ends, when, load, near, travel, service, ready, due, demand, n_routes, tour, touched):
     """Take strings out of routes that pass near one customer."""
     n = link.shape[1] - 1
@@ -186,7 +186,7 @@ def _recreate(link, ends, when, load, travel, cost, service, ready, due, demand,
             _refresh(best_route, link, ends, when, load, travel, service, ready, due, demand)
 
 
-@compiled_part
+@compiled_inner
 def _length(link, ends, cost, n_routes):
     total = 0.0
     for v in range(n_routes):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled_part
+from tripplan.plan.compiled import compiled_inner
 from tripplan.plan.route_state import head_of, mark_route, put_in, swap_tails, tail_of, take_out
 
 __all__ = ["best_place", "squeeze"]
@@ -20,7 +20,7 @@ _SHIFT = 0.99
 _HEAVIEST = 100.0
 
 
-@compiled_part
+@compiled_inner
 def _with(lead, warp, held, c, gap, service, ready, due, demand):
     """Go on from a head to one more customer; return the head's three marks after it."""
     start = max(lead + gap, ready[c])
@@ -30,7 +30,7 @@ def _with(lead, warp, held, c, gap, service, ready, due, demand):
     return start + service[c], warp, held + demand[c]
 
 
-@compiled_part
+@compiled_inner
 def best_place(
     c, link, ends, when, warp, hold, load, travel, service, ready, due, demand, capacity, weight, n_routes
 ):
@@ -67,7 +67,7 @@ def best_place(
     return least, route, before
 
 
-@compiled_part
+@compiled_inner
 def _joined(i, j, when, warp, hold, travel, service, ready, due, capacity, weight):
     """Penalty of the route made of the head that ends in `i` and the tail that begins in `j`."""
     lead, back, held = head_of(i, when, warp, hold, service, ready)
@@ -76,7 +76,7 @@ def _joined(i, j, when, warp, hold, travel, service, ready, due, capacity, weigh
     return weight * late + max(0.0, held + more - capacity)
 
 
-@compiled_part
+@compiled_inner
 def _between(i, c, j, when, warp, hold, travel, service, ready, due, demand, capacity, weight):
     """Penalty of the route whose head ends in `i`, then `c`, then the tail that begins in `j`."""
     lead, back, held = head_of(i, when, warp, hold, service, ready)
@@ -86,7 +86,7 @@ def _between(i, c, j, when, warp, hold, travel, service, ready, due, demand, cap
     return weight * late + max(0.0, held + more - capacity)
 
 
-@compiled_part
+@compiled_inner
 def _moved_within(v, c, behind, link, ends, travel, service, ready, due, weight):
     """Lateness, weighed, of route `v` with `c` taken from its place and put behind `behind`."""
     at, clock, back = 0, ready[0], 0.0
@@ -113,7 +113,7 @@ def _moved_within(v, c, behind, link, ends, travel, service, ready, due, weight)
         k = link[0, k]
 
 
-@compiled_part
+@compiled_inner
 def squeeze(
     c, link, ends, when, warp, hold, load, near, travel, service, ready, due, demand, capacity,
     weights, n_routes, penalty,

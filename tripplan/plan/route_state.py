@@ -17,12 +17,12 @@ References
 
 from __future__ import annotations
 
-from tripplan.plan.compiled import compiled_part
+from tripplan.plan.compiled import compiled_inner
 
 __all__ = ["head_of", "mark_route", "put_in", "swap_tails", "tail_of", "take_out"]
 
 
-@compiled_part
+@compiled_inner
 def take_out(c, link, ends):
     """Unhook a customer; times and load of its route are marked anew by the caller."""
     v = link[2, c]
@@ -40,7 +40,7 @@ def take_out(c, link, ends):
     ends[3, 0] += 1
 
 
-@compiled_part
+@compiled_inner
 def put_in(c, v, before, link, ends):
     """Put a customer behind `before` (0: at the start)."""
     after = ends[0, v] if before == 0 else link[0, before]
@@ -57,7 +57,7 @@ def put_in(c, v, before, link, ends):
     ends[3, 0] -= 1
 
 
-@compiled_part
+@compiled_inner
 def swap_tails(v, i, w, j, link, ends):
     """Give what follows `i` in route `v` to route `w` behind `j`, and the other way (0: from the start)."""
     tail = ends[0, v] if i == 0 else link[0, i]
@@ -67,7 +67,7 @@ def swap_tails(v, i, w, j, link, ends):
     _hang(w, j, tail, last, link, ends)
 
 
-@compiled_part
+@compiled_inner
 def _hang(route, at, first, end, link, ends):
     """Let a route go on from `at` with the tail from `first` to `end` (0: nothing)."""
     if at == 0:
@@ -88,7 +88,7 @@ def _hang(route, at, first, end, link, ends):
     ends[2, route] = count
 
 
-@compiled_part
+@compiled_inner
 def mark_route(v, link, ends, when, warp, hold, load, travel, service, ready, due, demand):
     """Work out the marks of one route anew; return by how much it is late in all."""
     at, clock, back, total = 0, ready[0], 0.0, 0.0
@@ -118,7 +118,7 @@ def mark_route(v, link, ends, when, warp, hold, load, travel, service, ready, du
     return late
 
 
-@compiled_part
+@compiled_inner
 def head_of(i, when, warp, hold, service, ready):
     """Return when a route leaves `i`, the time gone back by then, and the demand (0: the base)."""
     if i == 0:
@@ -126,7 +126,7 @@ def head_of(i, when, warp, hold, service, ready):
     return when[0, i] + service[i], warp[0, i], hold[0, i]
 
 
-@compiled_part
+@compiled_inner
 def tail_of(j, when, warp, hold, due):
     """Return by when `j` must begin, the time gone back from there on, and the demand (0: the base)."""
     if j == 0:

@@ -58,6 +58,8 @@ _MOST_OF_PARKING = 12
 _MOST_VISITS = 64
 _TURNS = 200
 _STIR = 10
+_KNOWN = 1 << 19
+_MEMO = 1 << 16
 _FULL_AFTER_DAYS = 28
 """Without a swap for so long the shelf is taken as full again, to learn what it lacks. [day]"""
 
@@ -267,7 +269,18 @@ class Squeeze:
         open_rows = np.flatnonzero(plain.holds.any(axis=1) & (windows[:, COVER] == 0))
         windows[: len(open_rows), POOL] = open_rows
         windows[open_rows, PLACE] = np.arange(len(open_rows))
-        return State(visits, member, windows, stock, np.array([len(open_rows), len(trips)], np.int64))
+        stock_at, stock_of = _rows_by_day(stock, len(self._kinds), self.season.n_days)
+        return State(
+            visits,
+            member,
+            windows,
+            stock,
+            stock_at,
+            stock_of,
+            np.array([len(open_rows), len(trips)], np.int64),
+            np.ones(len(self.season.tasks), np.int64),
+            np.zeros((_MEMO, 3), np.int64),
+        )
 
     @cached_property
     def _kinds(self) -> list[str]:
@@ -285,9 +298,10 @@ class Squeeze:
         for indices in season.wanted.must_run:
             days[list(indices), LOCK] = STAYS
         days[list(season.wanted.kept), LOCK] = FROZEN
-        clash = np.zeros((n, n), np.bool_)
+        most = max((len(others) for others in season.conflicts.values()), default=0)
+        clash = np.full((n, most), -1, np.int32)
         for i, others in season.conflicts.items():
-            clash[i, list(others)] = True
+            clash[i, : len(others)] = others
         owner = np.array([self.rows[r].site for r in self._order], np.int64)
         holds = np.zeros((len(self.rows), season.n_days), np.bool_)
         for k, r in enumerate(self._order):
@@ -340,7 +354,31 @@ class Squeeze:
             may,
             sites,
             holds,
+            _near(sites, holds),
+            np.random.default_rng(0).integers(1 << 62, size=n + n_tasks, dtype=np.int64),
+            np.zeros(_KNOWN, np.int64),
         )
+
+
+def _rows_by_day(
+    stock: NDArray[np.int64], n_kinds: int, n_days: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    days = np.arange(n_days)
+    holds = (stock[:, SINCE, None] <= days) & (days <= stock[:, UNTIL, None])
+    kinds = stock[:, KIND_OF, None] == np.arange(n_kinds)
+    kind, day, row = np.nonzero((kinds[:, :, None] & holds[:, None, :]).transpose(1, 2, 0))
+    return np.searchsorted(kind * n_days + day, np.arange(n_kinds * n_days + 1)), row
+
+
+def _near(sites: NDArray[np.int32], holds: NDArray[np.bool_]) -> NDArray[np.int32]:
+    near = np.zeros((len(sites), holds.shape[1], 2), np.int32)
+    for s, (first, end) in enumerate(sites[:, [FIRST, END]]):
+        here = holds[first:end]
+        hit = here.any(axis=0)
+        if len(here):
+            near[s, hit, 0] = first + here.argmax(axis=0)[hit]
+            near[s, hit, 1] = end - here[::-1].argmax(axis=0)[hit]
+    return near
 
 
 def _trips_of(state: State) -> dict[int, frozenset[int]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled_part
+from tripplan.plan.compiled import compiled_inner
 from tripplan.plan.squeeze_tables import CLOSE, CREW, DAWN, DUSK, FAR, LATEST, LONG, OVER, START, TABLE
 
 __all__ = ["MOST_STOPS", "in_time"]
@@ -13,7 +13,7 @@ MOST_STOPS = 9
 """Up to so many stops every order is looked at."""
 
 
-@compiled_part
+@compiled_inner
 def _end_of_stop(p, i, q, subset, begin):
     """Return when a stop begun at a second is over; `FAR` where it cannot be."""
     o = p.stops[i, q, TABLE] + subset
@@ -25,7 +25,7 @@ def _end_of_stop(p, i, q, subset, begin):
     return end
 
 
-@compiled_part
+@compiled_inner
 def in_time(p, i, m, work):
     """Tell whether the stops `work[0]` with their sites `work[1]` fit on a crew-date."""
     move = p.move[p.days[i, CREW]]
@@ -65,7 +65,7 @@ def in_time(p, i, m, work):
     return False
 
 
-@compiled_part
+@compiled_inner
 def _in_time_roughly(p, i, m, work):
     """Tell whether many stops fit in the order of cheapest insertion, either way round."""
     move = p.move[p.days[i, CREW]]

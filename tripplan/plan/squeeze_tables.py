@@ -26,6 +26,7 @@ OWNER, COVER, PLACE, POOL, PENALTY = 0, 1, 2, 3, 4
 KIND_OF, SINCE, UNTIL, CAP, USED = 0, 1, 2, 3, 4
 SWAPS, CARRIES = 2, 4
 OPEN, TRIPS = 0, 1
+KEY, STAMP, LOSS = 0, 1, 2
 
 
 class Problem(NamedTuple):
@@ -36,8 +37,8 @@ class Problem(NamedTuple):
     ----------
     days : numpy.ndarray of int32, shape (I, 5)
         ``DAY`` number, ``CREW``, ``START`` of its hours [s], packs ``ABOARD`` at the most, ``LOCK``.
-    clash : numpy.ndarray of bool, shape (I, I)
-        Whether two crew-dates exclude each other.
+    clash : numpy.ndarray of int32, shape (I, most)
+        Crew-dates that exclude each, then -1.
     stops : numpy.ndarray of int32, shape (I, P, 4)
         ``DAWN``, ``DUSK``: first and last second for loops; ``CLOSE``: by when a trip's last loop must be
         over [s]; ``TABLE``: where the parking's part of `loops` begins, -1 for none.
@@ -53,16 +54,26 @@ class Problem(NamedTuple):
         ``PARK``, ``BIT`` among the parking's sites, ``KIND`` of pack, ``FIRST`` and ``END`` of its windows.
     holds : numpy.ndarray of bool, shape (W, n_days)
         Days of each window that must be filled; no day for others.
+    near : numpy.ndarray of int32, shape (S, n_days, 2)
+        First and end of the windows among which are all of a site that hold a day.
+    keys : numpy.ndarray of int64, shape (I + S,)
+        Random numbers: those of a crew-date and its visits, each bit added apart, name the trip.
+    known : numpy.ndarray of int64, shape (a power of two,)
+        Trips looked at before: their name, the last bit for whether they fit. Two trips of one name
+        mislead the search; what it finds is valued like any other.
     """
 
     days: NDArray[np.int32]
-    clash: NDArray[np.bool_]
+    clash: NDArray[np.int32]
     stops: NDArray[np.int32]
     loops: NDArray[np.int32]
     move: NDArray[np.int32]
     may: NDArray[np.int8]
     sites: NDArray[np.int32]
     holds: NDArray[np.bool_]
+    near: NDArray[np.int32]
+    keys: NDArray[np.int64]
+    known: NDArray[np.int64]
 
 
 class State(NamedTuple):
@@ -80,12 +91,22 @@ class State(NamedTuple):
         the top; ``PLACE``: where each stands there, -1 where it is filled; ``PENALTY``.
     stock : numpy.ndarray of int64, shape (R, 5)
         ``KIND_OF`` pack, days ``SINCE`` and ``UNTIL``, ``CAP``: packs at the most, ``USED``.
+    stock_at, stock_of : numpy.ndarray of int64
+        From ``stock_at[kind * n_days + day]`` up to the next stand the rows of `stock` that hold the day.
     tally : numpy.ndarray of int64, shape (2,)
         ``OPEN`` windows; ``TRIPS``.
+    stamp : numpy.ndarray of int64, shape (S,)
+        Grows with each change to a site's visits and penalties.
+    memo : numpy.ndarray of int64, shape (a power of two, 3)
+        What visits were worth: ``KEY``, ``STAMP`` of the site then, ``LOSS`` without the visit.
     """
 
     visits: NDArray[np.int32]
     member: NDArray[np.bool_]
     windows: NDArray[np.int64]
     stock: NDArray[np.int64]
+    stock_at: NDArray[np.int64]
+    stock_of: NDArray[np.int64]
     tally: NDArray[np.int64]
+    stamp: NDArray[np.int64]
+    memo: NDArray[np.int64]
