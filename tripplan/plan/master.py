@@ -30,6 +30,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from tripplan.plan.central import Central
 from tripplan.plan.programme import Programme
 
 __all__ = ["Master"]
@@ -41,6 +42,9 @@ _NEAR_VALUE = 0.85
 _SLOW_FALL = 0.001
 _SLOW_TURNS = 4
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
+
+_MANY_WINDOWS = 800
+"""Windows from which on the linear programme is solved from the middle while trips are generated."""
 
 _EPS = 1e-6
 _ROUNDING = 1e-5
@@ -79,6 +83,10 @@ class Master(Programme):
         self._center: NDArray[np.float64] | None = None
         self._next_group = 0
         self._go_on: Callable[[], bool] = _always
+
+    @cached_property
+    def _central(self) -> Central:
+        return Central(self.book_of_rows)
 
     @cached_property
     def _groups(self) -> list[list[int]]:
@@ -300,7 +308,7 @@ class Master(Programme):
         for _ in range(max_rounds * 40):
             if not go_on():
                 return
-            duals = self.solve()
+            duals = self._multipliers()
             creeps = self.missed < _EPS and last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0
             last = self.value
@@ -332,6 +340,15 @@ class Master(Programme):
                 smoothing *= 0.3
             elif self.bound <= before + 1e-6:
                 smoothing *= 0.7
+
+    def _multipliers(self) -> NDArray[np.float64]:
+        """Solve the linear programme: with many windows, from the middle."""
+        if len(self.rows) < _MANY_WINDOWS:
+            return self.solve()
+        n = len(self.columns)
+        found = self._central.solve(self._index[:n], self._counts[:n])
+        self.value, self.missed, self.weights = found.value, found.missed, found.weights
+        return found.duals
 
     def reduced_costs(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
         """
