@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numba.core import caching
 
-from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.compiled import compiled, compiled_inner, compiled_part
 
 
 @compiled_part
@@ -53,3 +53,21 @@ def test_on_a_full_disk(monkeypatch):
     assert run(np.arange(5)) == 20
     assert run(np.arange(4.0)) == 12.0
     assert len(tried) == 2  # once for each kind of argument
+
+
+def _one_of_both(pair, at):
+    first, second = pair
+    if first.shape[0] > second.shape[0]:
+        first = first[: second.shape[0]]
+    return first[at] + second[at]
+
+
+def test_inner_code_counts_no_arrays_up_and_down():
+    pair = (np.arange(4.0), np.arange(4.0))
+    code = {}
+    for made in (compiled_part, compiled_inner):
+        inner = made(_one_of_both)
+        assert inner(pair, 3) == 6
+        code[made] = "".join(inner.inspect_llvm().values())
+    assert "NRT_incref" in code[compiled_part]  # or there is nothing to save any more
+    assert "NRT_incref" not in code[compiled_inner]

@@ -161,6 +161,9 @@ class PartSearch:
         found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=True, partly=True)
         if not self._taken(found):
             search.offer(search.build(start=search.best or None, whole=True))
+        if start and self.judge.missed(search.best):
+            # what fills all it can with few trips may leave no room for the rest
+            self._taken(self.squeezer.fewer({}, most, turns, seed, go_on, every=True, partly=True))
 
     def improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
         """Look for a plan that misses less, or for one trip fewer; tell whether it was found."""

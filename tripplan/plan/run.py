@@ -297,7 +297,7 @@ class Run:
             parts.squeeze(effort.squeezes, turns, take, go_on, shared=False)
             missed = {row.site for row in self.judge.missed(search.best)}
             settled = go_on() or share == _EARLY_SHARE
-            if settled and self.may_bend and not missed <= self.bent | set(self.windows.sure_late):
+            if settled and self.may_bend and not missed <= set(self.windows.sure_late):
                 return  # these come before their fallback dates; the next search begins with this plan
         self._bound_in_parts(parts)
         if not self._proved():

@@ -20,12 +20,13 @@ from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
 from tripplan.plan.moving import Moving
 from tripplan.plan.notes import plan_notes
+from tripplan.plan.parts import is_large
 from tripplan.plan.polish import polish
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.reasons import explain_late
 from tripplan.plan.run import Clock, Progress, Run, Start
 from tripplan.plan.search import Search
-from tripplan.plan.season import Season
+from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, shelf_moves
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.stage_bounds import bound_stages, thrown_away_days
@@ -35,6 +36,9 @@ from tripplan.plan.windows import build_windows
 from tripplan.travel import Travel
 
 __all__ = ["Progress", "plan_season"]
+
+_BESIDE_DAYS = 14
+"""What is due up to so much later can make room for a site that is late. [day]"""
 
 
 def plan_season(
@@ -184,21 +188,42 @@ def _best_run(
     spare = season.fleet.plan.fallback_dates
     bent: frozenset[int] = frozenset()
     best: Run | None = None
-    for tries_left in (2, 1, 0):
+    large = is_large(season)
+    for tries_left in (3, 2, 1, 0) if large else (2, 1, 0):
         windows, may_bend = build_windows(season, spare, bent), spare > 0 and tries_left > 0
         run = Run(season, windows, clock, effort, seed, progress, start, bent, may_bend)
         if best is not None:
             run.search.offer(best.search.best)
         run.solve()
-        if best is None or run.late_key < best.late_key:
+        # a large season's search breaks off where others will bend; the next one begins with its plan
+        if best is None or run.late_key < best.late_key or (large and run.late_key == best.late_key):
             best = run
-        missed = frozenset(
-            row.site for row in run.judge.missed(run.search.best) if row.site not in run.windows.sure_late
-        )
-        if not missed or spare == 0 or missed <= bent or not clock.go_on():
+        missed = [row for row in run.judge.missed(run.search.best) if row.site not in windows.sure_late]
+        more = frozenset(row.site for row in missed) - bent
+        if large and missed and bent:  # some that bent are still late: what is due beside them makes room
+            more |= _due_beside(season, windows.rows, missed) - bent
+        if not missed or spare == 0 or (not more and not large) or not clock.go_on():
             return best
-        bent |= missed
+        bent |= more
     return best if best is not None else run
+
+
+def _due_beside(season: Season, rows: tuple[Window, ...], missed: list[Window]) -> frozenset[int]:
+    """Return sites with a window that ends near a missed one, and that some crew can reach too."""
+    crews: dict[int, set[int]] = {}
+    for day in season.days:
+        for s in day.spans:
+            crews.setdefault(s, set()).add(day.crew)
+    none: set[int] = set()
+    return frozenset(
+        row.site
+        for row in rows
+        if any(
+            late.days[0] <= row.days[-1] <= late.days[-1] + _BESIDE_DAYS
+            and crews.get(late.site, none) & crews.get(row.site, none)
+            for late in missed
+        )
+    )
 
 
 def _keeping_cost(run: Run) -> tuple[str, ...]:

@@ -237,11 +237,9 @@ def squeeze(p, s, most, turns, stir, seed):
                         best = cost
                         chosen[:] = found
                         moving = np.int64(j)
-        if chosen[1] < 0:
-            continue
         if moving >= 0:
             make_move(p, s, moving, chosen[1], v, chosen, held)
-        else:
+        elif chosen[1] >= 0:
             for k in range(chosen[0]):
                 change(p, s, chosen[1] if chosen[5] < 0 else chosen[5], chosen[2 + k], -1)
             change(p, s, chosen[1], v, 1)
