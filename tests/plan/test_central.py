@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tripplan.forecast import forecast_fleet
+from tripplan.plan import central
 from tripplan.plan import master as masters
 from tripplan.plan.build import build_season
 from tripplan.plan.central import Central
@@ -53,6 +54,26 @@ def test_values_are_those_of_the_plain_form(season, spans, forgiven):
         assert master.reduced_costs(found.duals).min() > -1e-5
         assert found.duals[: len(master.rows)].min() > -1e-5
         assert found.weights.sum() + 10 * found.missed == pytest.approx(found.value, abs=1e-4)
+
+
+def test_trips_generated_from_the_middle_need_no_step_from_vertex_to_vertex(season, monkeypatch):
+    """Where the solver takes what the interior point found for no solution, each round takes seconds instead."""
+    solved = central._solved
+    iterations = []
+
+    def watched(*of):
+        solver = solved(*of)
+        info = solver.getInfo()
+        iterations.append((info.ipm_iteration_count, info.simplex_iteration_count))
+        return solver
+
+    monkeypatch.setattr(central, "_solved", watched)
+    monkeypatch.setattr(masters, "_MANY_WINDOWS", 0)
+    master = _master(season)
+    master.generate(3, go_on=lambda: True, report=lambda: None)
+    assert len(iterations) >= 5
+    # presolving may leave nothing to do in the first of them, before there are trips worth a name
+    assert all(inner > 0 and steps == 0 for inner, steps in iterations[2:])
 
 
 def test_a_bound_from_the_middle_is_the_bound_from_the_vertex(season, monkeypatch):

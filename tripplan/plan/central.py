@@ -240,6 +240,7 @@ def _solved(
     solver.setOptionValue("solver", "ipx")
     solver.setOptionValue("run_crossover", "off")
     solver.setOptionValue("ipm_optimality_tolerance", tolerance)
+    solver.setOptionValue("optimality_tolerance", 10 * tolerance)  # else what it found counts as unknown
     solver.passModel(lp)
     solver.run()
     if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:

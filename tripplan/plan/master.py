@@ -25,13 +25,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.central import Central
 from tripplan.plan.programme import Programme
+from tripplan.plan.workers import in_order
 
 __all__ = ["Master"]
 
@@ -46,14 +47,38 @@ _SLOW_TURNS = 4
 _MANY_WINDOWS = 800
 """Windows from which on the linear programme is solved from the middle while trips are generated."""
 
+_NEARLY = 2e-3
+"""How near to its optimum the linear programme is solved from the middle. [trips]"""
+
 _EPS = 1e-6
 _ROUNDING = 1e-5
+_WORTH = 1e-4
+"""What a trip must collect beyond its cost to be taken in. [trips]"""
+
 _TINY_PRIZE = 2e-4
 """Prize of a visit that fills a window worth nothing just now, so that trips come out full."""
 
 
 def _always() -> bool:
     return True
+
+
+@dataclass(frozen=True)
+class _Job:
+    """Day indices priced together, with the prizes of their visits and what limits on spans add."""
+
+    indices: tuple[int, ...]
+    prize: NDArray[np.float64]
+    bonus: float
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The most that a trip can collect, and trips found exactly and narrowly."""
+
+    most: float
+    trips: tuple[tuple[int, ...], ...] = ()
+    narrow: tuple[tuple[int, ...], ...] = ()
 
 
 @dataclass
@@ -193,40 +218,49 @@ class Master(Programme):
         season = self.season
         go_on = go_on or self._go_on
         prize = self.prizes(duals)
-        best: dict[int, float] = {}
-        added = 0
+        jobs: list[_Job] = []
         for group in self._groups:
-            if not go_on():
-                return added  # some dates were not priced: no bound rests on this
-            pending: dict[bytes, list[int]] = {}
+            alike: dict[bytes, list[int]] = {}
             for index in group:
                 key = np.append(np.maximum(prize[season.days[index].day], 0), self.bonus(duals, index))
-                pending.setdefault(key.round(9).tobytes(), []).append(index)
-            for indices in pending.values():
-                row = prize[season.days[indices[0]].day]
-                bonus = self.bonus(duals, indices[0])
-                cost = max(_EPS, 1.0 - bonus)
-                open_sites = list(season.days[indices[0]].spans)
-                most = float(row[open_sites].clip(min=0).sum())
-                if most > cost:
-                    narrow = self.pricer.price((indices[0],), row, cost, width=2, keep=2)
-                    threshold = max(cost, narrow.best)
-                    near = self.near_parks
-                    priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
-                    while not priced.complete and near > 1:
-                        near -= 1
-                        priced = self.pricer.price(tuple(indices), row, threshold, near_parks=near)
-                    # where even the loosest pricing did not end, all that can be collected still bounds
-                    most = min(most, priced.best) if priced.complete else most
-                    if add:
-                        for trip in priced.trips:
-                            added += self._add_priced(indices, trip)
-                        for trip in narrow.trips:
-                            added += self._add_priced([i for i in indices if self.book.fits(i, trip)], trip)
-                for index in indices:
-                    best[index] = most + bonus
+                alike.setdefault(key.round(9).tobytes(), []).append(index)
+            jobs.extend(
+                _Job(tuple(indices), prize[season.days[indices[0]].day], self.bonus(duals, indices[0]))
+                for indices in alike.values()
+            )
+        best: dict[int, float] = {}
+        added = 0
+        for job, priced in zip(jobs, in_order(lambda job: self._priced(job, go_on), jobs), strict=False):
+            if priced is None:
+                return added  # some dates were not priced: no bound rests on this
+            for trip in priced.trips if add else ():
+                added += self._add_priced(list(job.indices), trip)
+            for trip in priced.narrow if add else ():
+                added += self._add_priced([i for i in job.indices if self.book.fits(i, trip)], trip)
+            for index in job.indices:
+                best[index] = priced.most + job.bonus
         self._raise_bound(duals, best)
         return added
+
+    def _priced(self, job: _Job, go_on: Callable[[], bool]) -> _Found | None:
+        """Price some dates exactly; None where the search is to stop."""
+        if not go_on():
+            return None
+        cost = max(_EPS, 1.0 - job.bonus)
+        open_sites = list(self.season.days[job.indices[0]].spans)
+        most = float(job.prize[open_sites].clip(min=0).sum())
+        if most <= cost:
+            return _Found(most)
+        narrow = self.pricer.price((job.indices[0],), job.prize, cost, width=2, keep=2)
+        threshold = max(cost, narrow.best)
+        near = self.near_parks
+        priced = self.pricer.price(job.indices, job.prize, threshold, near_parks=near)
+        while not priced.complete and near > 1:
+            near -= 1
+            priced = self.pricer.price(job.indices, job.prize, threshold, near_parks=near)
+        # where even the loosest pricing did not end, all that can be collected still bounds
+        most = min(most, priced.best) if priced.complete else most
+        return _Found(most, priced.trips, narrow.trips)
 
     def _add_priced(self, indices: list[int], trip: tuple[int, ...]) -> int:
         added = 0
@@ -324,7 +358,8 @@ class Master(Programme):
             before = self.bound
             added = self.improve_bound(mixed)
             report()
-            if math.ceil(self.bound - _ROUNDING) >= self.value - _ROUNDING and self.missed < _EPS:
+            nearly = _ROUNDING if len(self.rows) < _MANY_WINDOWS else _NEARLY
+            if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < _EPS:
                 return
             if target is not None and self.whole_bound >= target:
                 return
@@ -401,7 +436,7 @@ class Master(Programme):
         for index in range(len(season.days)):
             cost = self._cost(duals, index)
             column = worth[:, index]
-            good = np.flatnonzero(column > cost + 1e-4)
+            good = np.flatnonzero(column > cost + _WORTH)
             taken = 0
             for k in good[np.argsort(-column[good], kind="stable")][:12]:
                 visits = tuple(sorted(shapes[k]))
@@ -430,31 +465,47 @@ class Master(Programme):
         int
             Columns added.
         """
-        season = self.season
         prize = self.prizes(duals)
         added = 0
-        groups = self._groups
-        for step in range(len(groups)):
-            if not self._go_on():
-                break
-            at = (self._next_group + step) % len(groups)
-            seen: set[bytes] = set()
-            for index in groups[at]:
-                day = season.days[index]
-                cost = self._cost(duals, index)
-                row = prize[day.day]
-                key = row.round(7).tobytes()
-                if key in seen or row[list(day.spans)].clip(min=0).sum() <= cost + 1e-4:
-                    continue
-                seen.add(key)
-                tiny = _TINY_PRIZE * self._useful[day.day]
-                filled = np.where((row > -1e-9) & (tiny > 0), np.maximum(row, 0.0) + tiny, row)
-                priced = self.pricer.price((index,), filled, cost + 1e-4, width=width, keep=4)
-                for trip in priced.trips:
-                    visits = tuple(sorted(set(trip)))
-                    if row[list(visits)].sum() > cost + 1e-4 and self.book.fits(index, visits):
-                        added += self.add(index, visits, usable=True)
+        groups = [
+            self._groups[(self._next_group + step) % len(self._groups)] for step in range(len(self._groups))
+        ]
+        jobs = [self._narrow_jobs(group, duals, prize) for group in groups]
+        narrow = partial(self._narrow_trips, width=width)
+        found = in_order(narrow, jobs) if enough is None else map(narrow, jobs)
+        for step, trips in enumerate(found):
+            for index, visits in trips:
+                if self.book.fits(index, visits):
+                    added += self.add(index, visits, usable=True)
             if enough is not None and added >= enough:
-                self._next_group = (at + 1) % len(groups)
+                self._next_group = (self._next_group + step + 1) % len(groups)
                 break
         return added
+
+    def _narrow_jobs(
+        self, group: list[int], duals: NDArray[np.float64], prize: NDArray[np.float64]
+    ) -> list[_Job]:
+        """Return the dates of a group that differ and on which a trip could be worth while."""
+        season = self.season
+        jobs: dict[bytes, _Job] = {}
+        for index in group:
+            day = season.days[index]
+            row = prize[day.day]
+            cost = self._cost(duals, index)
+            if row[list(day.spans)].clip(min=0).sum() > cost + _WORTH:
+                jobs.setdefault(row.round(7).tobytes(), _Job((index,), row, 1.0 - cost))
+        return list(jobs.values())
+
+    def _narrow_trips(self, jobs: list[_Job], width: int) -> list[tuple[int, tuple[int, ...]]]:
+        """Return day indices and visits worth while, found narrowly; nothing once the search is to stop."""
+        trips = list[tuple[int, tuple[int, ...]]]()
+        for job in jobs if self._go_on() else ():
+            (index,), cost = job.indices, 1.0 - job.bonus
+            tiny = _TINY_PRIZE * self._useful[self.season.days[index].day]
+            filled = np.where((job.prize > -1e-9) & (tiny > 0), np.maximum(job.prize, 0.0) + tiny, job.prize)
+            priced = self.pricer.price((index,), filled, cost + _WORTH, width=width, keep=4)
+            for trip in priced.trips:
+                visits = tuple(sorted(set(trip)))
+                if job.prize[list(visits)].sum() > cost + _WORTH:
+                    trips.append((index, visits))
+        return trips

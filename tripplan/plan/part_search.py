@@ -23,6 +23,7 @@ from tripplan.plan.parts import Part, base_parts
 from tripplan.plan.polish import polish
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import SpanRow, StockRow
+from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Moves, Trips, shelf_moves
@@ -33,6 +34,9 @@ __all__ = ["PartSearch", "Parts"]
 
 _MORE_IF_LATE = 3
 _MEND_TURNS = 20_000
+_MOST_PATIENCE = 8
+"""With each failure a search for fewer trips takes more turns, up to so many times as many."""
+
 _FEWEST_PARTS = 2
 
 
@@ -92,6 +96,8 @@ class PartSearch:
         Their numbers among the windows of the whole.
     judge, search, squeezer, master
         As for a whole season.
+    drawn_from : Master or None
+        A solved linear programme; every other search for fewer trips begins with trips drawn from it.
     """
 
     part: Part
@@ -102,7 +108,9 @@ class PartSearch:
     search: Search
     squeezer: Squeeze
     master: Master
+    drawn_from: Master | None = None
     _stuck_at: int = 0
+    _failed: int = 0
 
     @property
     def trips(self) -> dict[int, frozenset[int]]:
@@ -180,8 +188,17 @@ class PartSearch:
             self._stuck_at = missed  # what cannot be filled is left; fewer trips are sought for the rest
         if search.value.trips < _FEWEST_PARTS:
             return False
-        found = self.squeezer.fewer(search.best, search.value.trips - 1, turns, seed, go_on)
-        return self._taken(found)
+        start: Trips = search.best
+        if self.drawn_from is not None and self._failed % 2 == 0:
+            start = sample_trips(self.drawn_from, search.random)
+        patience = turns * min(_MOST_PATIENCE, 1 << self._failed)
+        most = search.value.trips - 1
+        found = self.squeezer.fewer(start, most, patience, seed, go_on, like=search.best)
+        if self._taken(found):
+            self._failed = 0
+            return True
+        self._failed += 1
+        return False
 
     def _taken(self, found: Trips | None) -> bool:
         if found is None or not all(self.search.book.fits(i, visits) for i, visits in found.items()):
@@ -366,6 +383,8 @@ class Parts:
                 one.master.add(index, tuple(sorted(visits)), usable=True)
             until = partial(go_on, begun + (end - begun) * (k + 1) / len(self.parts))
             one.master.generate(rounds, go_on=until, report=lambda: None)
+            if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
+                known.parts[k].drawn_from = one.master
             total += one.master.whole_bound
             self._join(one, one.master.best_duals, duals, whole)
             for column in one.master.columns:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from threading import Lock
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.charging import most_charged
 from tripplan.plan.loops import FAR
-from tripplan.plan.season import Season
+from tripplan.plan.season import LoopTable, Season
 from tripplan.plan.two_sided import best_trips
 
 __all__ = ["Priced", "Pricer"]
@@ -51,6 +53,7 @@ class Pricer:
     _memory: dict[tuple[int, int], NDArray[np.uint64]] = field(default_factory=dict)
     _limits: dict[tuple[int, ...], tuple[tuple[str, ...], NDArray[np.int32]]] = field(default_factory=dict)
     _bits: NDArray[np.uint64] = field(init=False)
+    _one_at_a_time: Lock = field(default_factory=Lock, repr=False)
 
     def __post_init__(self) -> None:
         n = len(self.season.tasks)
@@ -116,19 +119,36 @@ class Pricer:
         Priced
             See there.
         """
+        loose = width == 0
+        with self._one_at_a_time:  # several threads price at once; only the labels grow side by side
+            ready = self._get_ready(indices, prize, near_parks, loose=loose)
+        if ready is None:
+            return Priced(threshold, complete=loose, trips=())
+        table, chosen, arrays = ready
+        best, complete, found = best_trips(*arrays, threshold, width, _MAX_LABELS, _MAX_WORK, keep)
+        trips = []
+        for row in found:
+            loops = [chosen[k] for k in row if k >= 0]
+            if loops:
+                trips.append(tuple(s for k in loops for s in table.specs[k].sites))
+        return Priced(float(best), bool(complete), tuple(dict.fromkeys(trips)))
+
+    def _get_ready(
+        self, indices: tuple[int, ...], prize: NDArray[np.float64], near_parks: int, *, loose: bool
+    ) -> tuple[LoopTable, NDArray[np.int64], tuple[Any, ...]] | None:
+        """Return the loops, those that can be walked for a prize, and what the labels need; None for none."""
         season = self.season
         if len(season.tasks) > _MOST_BITS:
             self._number(prize)
-        loose = width == 0
         day = season.days[indices[0]]
         active = prize > 1e-9
         table = season.loop_table(indices[0], loose=loose)
         if not len(table.specs) or not active.any():
-            return Priced(threshold, complete=loose, trips=())
+            return None
         use = ~(table.member & ~active[None, :]).any(axis=1)
         chosen = np.flatnonzero(use)
         if not len(chosen):
-            return Priced(threshold, complete=loose, trips=())
+            return None
         e, late = table.e[chosen], table.latest[chosen]
         close = season.close_by(day, loose=loose)
         start = day.start
@@ -169,16 +189,8 @@ class Pricer:
         back = np.array([at[int(s)] for s in out[-1]], np.int64)
         share = np.empty(len(back))
         share[back] = out[1]
-        best, complete, found = best_trips(
-            move, *of_loops, close, start, most, *order[:-1], kind, top, back, share,
-            threshold, width, _MAX_LABELS, _MAX_WORK, keep,
-        )  # fmt: skip
-        trips = []
-        for row in found:
-            loops = [chosen[k] for k in row if k >= 0]
-            if loops:
-                trips.append(tuple(s for k in loops for s in table.specs[k].sites))
-        return Priced(float(best), bool(complete), tuple(dict.fromkeys(trips)))
+        arrays = (move, *of_loops, close, start, most, *order[:-1], kind, top, back, share)
+        return table, chosen, arrays
 
     def _most_packs(self, indices: tuple[int, ...]) -> tuple[tuple[str, ...], NDArray[np.int32]]:
         """Packs that one trip of these crew-dates can take at the most: aboard, and of scarce types."""

@@ -19,6 +19,7 @@ from tripplan.plan.part_search import Parts
 from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.rows import SpanRow, StockRow
+from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
@@ -28,15 +29,17 @@ from tripplan.plan.windows import WindowSet, build_windows
 
 __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
 
-_PART_DAYS = 180
-"""Shorter parts would leave out most windows, which reach over some months. [day]"""
-
-_PARTS_SHARE = 0.6
 _BOUND_SHARE = 0.75
-"""Shares of the time limit after which the bounds of the parts, and of the whole, are left as they are."""
+"""Share of the time limit after which the bound is left as it is."""
+
+_SQUEEZE_SHARE = 0.92
+"""Share of the time limit up to which fewer trips are sought where more than one is open."""
+
+_MOST_TURNS = 16
+"""The search for fewer trips grows more patient with each failure, up to so many times its turns."""
 
 _PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
-_BASES_SHARE, _WHOLE_SHARE = 0.5, 0.8
+_BASES_SHARE, _WHOLE_SHARE = 0.5, 0.72
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
@@ -248,7 +251,6 @@ class Run:
         self._squeeze(effort.squeezes)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
-        self._bound_parts()
         if self._proved():
             self._finish()
             return
@@ -259,7 +261,9 @@ class Run:
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
         if not self._proved():
-            self._squeeze(effort.more_squeezes)
+            far = search.value is not None and search.value.trips > master.whole_bound + 1
+            patience = _ANY_NUMBER if far and clock.time_limit_s is not None else effort.more_squeezes
+            self._squeeze(patience, patient=True, share=_SQUEEZE_SHARE)
         self._branch(effort.branches)
         self._dive(effort.dives)
         self._cover()
@@ -334,60 +338,38 @@ class Run:
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
 
-    def _bound_parts(self) -> None:
+    def _squeeze(self, misses: int, *, patient: bool = False, share: float = 1.0) -> None:
         """
-        Bound a long season part by part; the trips found serve the whole.
+        Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
-        Trips inside a part fill its windows, and no trip is in two parts, so that the parts' bounds add up.
-        Windows that reach over an edge are left out.
+        A patient search takes more turns after each failure, and every other time begins with trips drawn
+        from the linear programme.
         """
-        season, clock = self.season, self.clock
-        count = season.n_days // _PART_DAYS
-        if count < 2:
-            return
-        total = 0
-        for k in range(count):
-            since, until = (season.n_days * edge // count for edge in (k, k + 1))
-            rows = tuple(
-                row
-                for row in self.windows.bound_rows
-                if not row.stretched and since <= row.days[0] and row.days[-1] < until
-            )
-            if not rows:
-                continue
-            part = Master(season, rows, self.master.stock, self.book, self.pricer)
-            for column in [*self.master.columns]:
-                if since <= season.days[column.index].day < until:
-                    part.add(column.index, column.visits, usable=column.usable)
-            share = _PARTS_SHARE * (k + 1) / count
-            part.generate(self.effort.pricing_rounds, go_on=partial(clock.go_on, share), report=lambda: None)
-            total += part.whole_bound
-            for column in part.columns:
-                self.master.add(column.index, column.visits, usable=column.usable)
-        self.master.least = max(self.master.least, total)
-        self.report()
-
-    def _squeeze(self, misses: int) -> None:
-        """Look for a plan that misses less, then for one trip fewer, until so many tries have failed."""
-        search = self.search
-        while misses > 0 and self.clock.go_on() and search.value is not None and not self._proved():
+        search, season = self.search, self.season
+        go_on = partial(self.clock.go_on, share)
+        turns = self.effort.squeeze_turns
+        may_draw = patient and not season.wanted.must_run and not season.wanted.kept
+        while misses > 0 and go_on() and search.value is not None and not self._proved():
             late = bool(self.judge.missed(search.best))
             most = search.value.trips + (_MORE_IF_LATE if late else -1)
             if most < 1:
                 return
             every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
             most = most if every else search.value.trips - 1
+            drawn = may_draw and not late and misses % 2 == 0
             found = self.squeezer.fewer(
-                search.best,
+                sample_trips(self.master, search.random) if drawn else search.best,
                 most,
-                self.effort.squeeze_turns,
+                turns,
                 int(search.random.integers(1 << 30)),
-                self.clock.go_on,
+                go_on,
                 every=every,
+                like=search.best,
             )
             fitting = found is not None and all(search.book.fits(i, v) for i, v in found.items())
             if found is None or not fitting or not search.offer(found, thin=True):
                 misses -= 1
+                turns = min(2 * turns, _MOST_TURNS * self.effort.squeeze_turns) if patient else turns
                 continue
             for index, visits in search.best.items():
                 self.master.add(index, tuple(sorted(visits)), usable=True)

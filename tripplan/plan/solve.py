@@ -37,7 +37,7 @@ from tripplan.travel import Travel
 
 __all__ = ["Progress", "plan_season"]
 
-_BESIDE_DAYS = 14
+_BESIDE_DAYS, _FAR_BESIDE_DAYS = 14, 60
 """What is due up to so much later can make room for a site that is late. [day]"""
 
 
@@ -201,14 +201,15 @@ def _best_run(
         missed = [row for row in run.judge.missed(run.search.best) if row.site not in windows.sure_late]
         more = frozenset(row.site for row in missed) - bent
         if large and missed and bent:  # some that bent are still late: what is due beside them makes room
-            more |= _due_beside(season, windows.rows, missed) - bent
+            reach = _BESIDE_DAYS if tries_left > 1 else _FAR_BESIDE_DAYS
+            more |= _due_beside(season, windows.rows, missed, reach) - bent
         if not missed or spare == 0 or (not more and not large) or not clock.go_on():
             return best
         bent |= more
     return best if best is not None else run
 
 
-def _due_beside(season: Season, rows: tuple[Window, ...], missed: list[Window]) -> frozenset[int]:
+def _due_beside(season: Season, rows: tuple[Window, ...], missed: list[Window], reach: int) -> frozenset[int]:
     """Return sites with a window that ends near a missed one, and that some crew can reach too."""
     crews: dict[int, set[int]] = {}
     for day in season.days:
@@ -219,7 +220,7 @@ def _due_beside(season: Season, rows: tuple[Window, ...], missed: list[Window]) 
         row.site
         for row in rows
         if any(
-            late.days[0] <= row.days[-1] <= late.days[-1] + _BESIDE_DAYS
+            late.days[0] - (reach - _BESIDE_DAYS) <= row.days[-1] <= late.days[-1] + reach
             and crews.get(late.site, none) & crews.get(row.site, none)
             for late in missed
         )

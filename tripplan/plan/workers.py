@@ -1,0 +1,50 @@
+"""Several compiled steps at once: they let go of the interpreter, so that threads share the cores."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+__all__ = ["in_order"]
+
+_MOST = 2
+"""Labels of exact pricing take memory; what more threads would save was not measured."""
+
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
+
+
+def in_order(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
+    """
+    Do jobs on the cores at hand.
+
+    Parameters
+    ----------
+    work : callable
+        Does one job; what it says does not depend on what else runs.
+    jobs : sequence
+        The jobs. Where the caller stops, or something fails, those not begun are dropped.
+
+    Yields
+    ------
+    object
+        What each job gave, in the order of the jobs.
+    """
+    at_once = min(_MOST, _cores(), len(jobs))
+    if at_once < _MOST:
+        yield from map(work, jobs)
+        return
+    pool = ThreadPoolExecutor(at_once, thread_name_prefix="pricing")
+    try:
+        yield from pool.map(work, jobs)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _cores() -> int:
+    """Return the cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
