@@ -64,3 +64,9 @@ def test_a_seed_draws_the_same_trips(solved):
     assert one == two
     others = {frozenset(sample_trips(solved, np.random.default_rng(k)).items()) for k in range(10)}
     assert len(others) > 1
+
+
+def test_nothing_is_drawn_before_the_programme_was_solved(solved):
+    fresh = Master(solved.season, solved.rows, solved.stock, solved.book, solved.pricer)
+    assert fresh.add(0, (0,), usable=True)
+    assert sample_trips(fresh, np.random.default_rng(1)) == {}

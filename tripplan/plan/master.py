@@ -44,6 +44,7 @@ _SLOW_FALL = 0.001
 _SLOW_TURNS = 4
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
 
+_MOST_NARROW = 10**6
 _MANY_WINDOWS = 800
 """Windows from which on the linear programme is solved from the middle while trips are generated."""
 
@@ -313,6 +314,7 @@ class Master(Programme):
         go_on: Callable[[], bool],
         report: Callable[[], None],
         target: int | None = None,
+        narrow_turns: int = _MOST_NARROW,
     ) -> None:
         """
         Run column generation until the bound meets the value, or rounds or time are spent.
@@ -327,18 +329,25 @@ class Master(Programme):
             Called after each bound.
         target : int or None
             Trips of the best plan known; the bound need not rise above it.
+        narrow_turns : int, optional
+            Narrow pricing at the most between two exact rounds.
         """
         self._go_on = go_on
         try:
-            self._generate(max_rounds, go_on, report, target)
+            self._generate(max_rounds, go_on, report, target, narrow_turns)
         finally:
             self._go_on = _always
 
     def _generate(
-        self, max_rounds: int, go_on: Callable[[], bool], report: Callable[[], None], target: int | None
+        self,
+        max_rounds: int,
+        go_on: Callable[[], bool],
+        report: Callable[[], None],
+        target: int | None,
+        narrow_turns: int,
     ) -> None:
         smoothing = 0.6
-        last, slow = math.inf, 0
+        last, slow, turns = math.inf, 0, narrow_turns
         for _ in range(max_rounds * 40):
             if not go_on():
                 return
@@ -346,9 +355,10 @@ class Master(Programme):
             creeps = self.missed < _EPS and last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0
             last = self.value
-            if slow < _SLOW_TURNS and self.add_known(duals) + self.add_narrow(duals) >= 3:
+            if slow < _SLOW_TURNS and turns > 0 and self.add_known(duals) + self.add_narrow(duals) >= 3:
+                turns -= 1
                 continue
-            slow = 0
+            slow, turns = 0, narrow_turns
             self.rounds += 1
             center = self._center
             if center is None or smoothing < 0.02 or self.bound < _NEAR_VALUE * self.value:

@@ -190,7 +190,7 @@ class PartSearch:
             return False
         start: Trips = search.best
         if self.drawn_from is not None and self._failed % 2 == 0:
-            start = sample_trips(self.drawn_from, search.random)
+            start = sample_trips(self.drawn_from, search.random) or start
         patience = turns * min(_MOST_PATIENCE, 1 << self._failed)
         most = search.value.trips - 1
         found = self.squeezer.fewer(start, most, patience, seed, go_on, like=search.best)

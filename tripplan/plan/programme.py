@@ -54,6 +54,7 @@ class Programme:
     columns: list[Column] = field(default_factory=list)
     value: float = math.inf
     missed: float = 0.0
+    weights: NDArray[np.float64] = field(init=False, default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         season = self.season

@@ -29,17 +29,21 @@ from tripplan.plan.windows import WindowSet, build_windows
 
 __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
 
-_BOUND_SHARE = 0.75
+_BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
 
 _SQUEEZE_SHARE = 0.92
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
 
-_MOST_TURNS = 16
-"""The search for fewer trips grows more patient with each failure, up to so many times its turns."""
+_FEW_WINDOWS = 400
+"""Windows for which the turns of the search for fewer trips are meant; more take in proportion more."""
+
+_MOST_TURNS, _MOST_GROWTH = 16, 4
+"""A patient search takes more turns after each failure: up to so many times the turns of a small season, or
+so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
-_BASES_SHARE, _WHOLE_SHARE = 0.5, 0.72
+_BASES_SHARE, _WHOLE_SHARE = 0.42, 0.8
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
@@ -329,7 +333,9 @@ class Run:
         go_on = partial(clock.go_on, _WHOLE_SHARE)
         if go_on():
             target = len(search.best)
-            master.generate(effort.pricing_rounds, go_on=go_on, report=self.report, target=target)
+            master.generate(
+                effort.pricing_rounds, go_on=go_on, report=self.report, target=target, narrow_turns=1
+            )
 
     def _finish(self) -> None:
         """Save crew time."""
@@ -347,7 +353,9 @@ class Run:
         """
         search, season = self.search, self.season
         go_on = partial(self.clock.go_on, share)
-        turns = self.effort.squeeze_turns
+        base = self.effort.squeeze_turns
+        turns = base * max(1, len(self.windows.rows) // _FEW_WINDOWS)
+        most_turns = max(_MOST_TURNS * base, _MOST_GROWTH * turns)
         may_draw = patient and not season.wanted.must_run and not season.wanted.kept
         while misses > 0 and go_on() and search.value is not None and not self._proved():
             late = bool(self.judge.missed(search.best))
@@ -356,9 +364,11 @@ class Run:
                 return
             every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
             most = most if every else search.value.trips - 1
-            drawn = may_draw and not late and misses % 2 == 0
+            drawn = (
+                sample_trips(self.master, search.random) if may_draw and not late and misses % 2 == 0 else {}
+            )
             found = self.squeezer.fewer(
-                sample_trips(self.master, search.random) if drawn else search.best,
+                drawn or search.best,
                 most,
                 turns,
                 int(search.random.integers(1 << 30)),
@@ -369,7 +379,7 @@ class Run:
             fitting = found is not None and all(search.book.fits(i, v) for i, v in found.items())
             if found is None or not fitting or not search.offer(found, thin=True):
                 misses -= 1
-                turns = min(2 * turns, _MOST_TURNS * self.effort.squeeze_turns) if patient else turns
+                turns = min(2 * turns, most_turns) if patient else turns
                 continue
             for index, visits in search.best.items():
                 self.master.add(index, tuple(sorted(visits)), usable=True)

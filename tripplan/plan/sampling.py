@@ -30,7 +30,7 @@ def sample_trips(master: Master, random: np.random.Generator) -> dict[int, froze
     Parameters
     ----------
     master : Master
-        Solved at least once; trips added since have no weight.
+        Trips added since it was solved have no weight; before, there is nothing to draw.
     random : numpy.random.Generator
         For the start, and for the order of trips on one date.
 
