@@ -18,7 +18,7 @@ class Effort:
         Plans built from nothing.
     squeezes, more_squeezes, squeeze_turns : int
         Failed tries for one trip fewer at which to stop, before the bound is sought and after, and the
-        turns of each for up to 400 windows; after, they double with each failure up to 16 times as many.
+        turns of each for 400 windows; after, they double with each failure up to 16 times as many.
     pricing_rounds : int
         Exact pricing rounds of column generation.
     branches, branch_rounds : int

@@ -35,12 +35,13 @@ _BOUND_SHARE = 0.6
 _SQUEEZE_SHARE = 0.92
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
 
-_FEW_WINDOWS = 400
-"""Windows for which the turns of the search for fewer trips are meant; more take in proportion more."""
+_FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
+"""Windows for which the turns of the search for fewer trips are meant; others take more or less in
+proportion, but at least this share."""
 
 _MOST_TURNS, _MOST_GROWTH = 16, 4
-"""A patient search takes more turns after each failure: up to so many times the turns of a small season, or
-so many times its own where that is more."""
+"""A patient search takes more turns after each failure: up to so many times as many, counted from no more than
+are meant for 400 windows, or so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
 _BASES_SHARE, _WHOLE_SHARE = 0.42, 0.8
@@ -354,8 +355,8 @@ class Run:
         search, season = self.search, self.season
         go_on = partial(self.clock.go_on, share)
         base = self.effort.squeeze_turns
-        turns = base * max(1, len(self.windows.rows) // _FEW_WINDOWS)
-        most_turns = max(_MOST_TURNS * base, _MOST_GROWTH * turns)
+        turns = round(base * max(_LEAST_SHARE, len(self.windows.rows) / _FEW_WINDOWS))
+        most_turns = max(_MOST_TURNS * min(base, turns), _MOST_GROWTH * turns)
         may_draw = patient and not season.wanted.must_run and not season.wanted.kept
         while misses > 0 and go_on() and search.value is not None and not self._proved():
             late = bool(self.judge.missed(search.best))
