@@ -40,8 +40,8 @@ _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
 proportion, but at least this share."""
 
 _MOST_TURNS, _MOST_GROWTH = 16, 4
-"""A patient search takes more turns after each failure: up to so many times as many, counted from no more than
-are meant for 400 windows, or so many times its own where that is more."""
+"""A patient search takes more turns after each failure: up to so many times as many, counted from no more
+than are meant for 400 windows, or so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
 _BASES_SHARE, _WHOLE_SHARE = 0.42, 0.8
