@@ -63,6 +63,7 @@ def test_a_failure_is_raised_and_what_was_not_begun_is_dropped():
 
 
 def test_one_core_and_two_find_the_same_trips_and_the_same_bound(random_fleets, monkeypatch):
+    monkeypatch.setattr(masters, "_MANY_SITES", 0)
     priced = 0
     for seed in range(8):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
@@ -82,7 +83,8 @@ def test_one_core_and_two_find_the_same_trips_and_the_same_bound(random_fleets, 
 
 
 @any_cores
-def test_no_bound_rises_where_the_search_stops_among_the_dates(random_fleets):
+def test_no_bound_rises_where_the_search_stops_among_the_dates(random_fleets, monkeypatch):
+    monkeypatch.setattr(masters, "_MANY_SITES", 0)
     fleet, outlook = random_fleets.random_fleet(3, n_sites=6)
     season = build_season(fleet, outlook, measure_travel(fleet))
     rows = build_windows(season, 0).bound_rows

@@ -44,6 +44,9 @@ _SLOW_FALL = 0.001
 _SLOW_TURNS = 4
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
 
+_MANY_SITES = 24
+"""Sites from which on dates are priced two at a time; with fewer, handing them over costs what it saves."""
+
 _MOST_NARROW = 10**6
 _MANY_WINDOWS = 800
 """Windows from which on the linear programme is solved from the middle while trips are generated."""
@@ -231,7 +234,8 @@ class Master(Programme):
             )
         best: dict[int, float] = {}
         added = 0
-        for job, priced in zip(jobs, in_order(lambda job: self._priced(job, go_on), jobs), strict=False):
+        at_once = in_order if len(season.tasks) >= _MANY_SITES else map
+        for job, priced in zip(jobs, at_once(lambda job: self._priced(job, go_on), jobs), strict=False):
             if priced is None:
                 return added  # some dates were not priced: no bound rests on this
             for trip in priced.trips if add else ():
@@ -482,7 +486,8 @@ class Master(Programme):
         ]
         jobs = [self._narrow_jobs(group, duals, prize) for group in groups]
         narrow = partial(self._narrow_trips, width=width)
-        found = in_order(narrow, jobs) if enough is None else map(narrow, jobs)
+        at_once = in_order if enough is None and len(self.season.tasks) >= _MANY_SITES else map
+        found = at_once(narrow, jobs)
         for step, trips in enumerate(found):
             for index, visits in trips:
                 if self.book.fits(index, visits):
