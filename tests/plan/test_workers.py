@@ -58,7 +58,6 @@ def test_a_failure_is_raised_and_what_was_not_begun_is_dropped():
     with pytest.raises(KeyboardInterrupt):
         list(in_order(work, range(200)))
     assert len(begun) < 200
-    assert threading.active_count() == len(threading.enumerate())
     assert not any(thread.name.startswith("pricing") for thread in threading.enumerate())
 
 
@@ -99,5 +98,6 @@ def test_no_bound_rises_where_the_search_stops_among_the_dates(random_fleets, mo
     assert len(master._groups) > 2
     master.improve_bound(duals, go_on=go_on)
     assert master.bound == 0.0
-    master.improve_bound(duals)
-    assert masters.math.isfinite(master.bound)
+    left[0] = 10**9
+    master.improve_bound(duals, go_on=go_on)
+    assert master.bound > 0.0
