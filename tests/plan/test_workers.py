@@ -7,8 +7,7 @@ import time
 
 import pytest
 
-from tripplan.plan import master as masters
-from tripplan.plan import workers
+from tripplan.plan import narrow, workers
 from tripplan.plan.build import build_season
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
@@ -62,7 +61,7 @@ def test_a_failure_is_raised_and_what_was_not_begun_is_dropped():
 
 
 def test_one_core_and_two_find_the_same_trips_and_the_same_bound(random_fleets, monkeypatch):
-    monkeypatch.setattr(masters, "_MANY_SITES", 0)
+    monkeypatch.setattr(narrow, "_MANY_SITES", 0)
     priced = 0
     for seed in range(8):
         fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
@@ -83,7 +82,7 @@ def test_one_core_and_two_find_the_same_trips_and_the_same_bound(random_fleets, 
 
 @any_cores
 def test_no_bound_rises_where_the_search_stops_among_the_dates(random_fleets, monkeypatch):
-    monkeypatch.setattr(masters, "_MANY_SITES", 0)
+    monkeypatch.setattr(narrow, "_MANY_SITES", 0)
     fleet, outlook = random_fleets.random_fleet(3, n_sites=6)
     season = build_season(fleet, outlook, measure_travel(fleet))
     rows = build_windows(season, 0).bound_rows

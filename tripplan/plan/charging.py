@@ -312,8 +312,9 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int, c
     int
         Packs on the shelf (only the charged ones on the season's first day; their number grows only by
         packs that stand at sites of another type, since each swap brings back one at the most), plus what
-        all fitting chargers could finish in between if they charged nothing else and never lacked a pack;
-        a relaxation.
+        all fitting chargers could finish that they begin from the evening of `since` on, if they charged
+        nothing else and never lacked a pack; a relaxation. What a charger began before came from an
+        earlier swap, or lay uncharged: it is a pack of the shelf that was not charged on `since`.
     """
     shelf = fleet.charged_on_shelf(name)
     later = fleet.uncharged_on_shelf(name) + coming
@@ -331,26 +332,20 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int, c
 
 
 def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: int) -> int:
-    """Packs that begin to count on days after `since`, up to `until`."""
+    """Packs put on chargers from the evening of `since` on that count by `until`."""
     total = 0
     for charger in fleet.chargers:
         if name not in charger.types:
             continue
         seconds = charger.seconds_per_pack
-        # a pack that counts from a later morning than `since` finished after 06:00 of `since`
-        begin = (
-            local_moment(first, _EVENING, fleet.zone)
-            if since == 0
-            else local_moment(first + timedelta(days=since), _MORNING, fleet.zone)
-        )
-        span = local_moment(first + timedelta(days=until), _MORNING, fleet.zone) - begin
+        evening = local_moment(first + timedelta(days=since), _EVENING, fleet.zone)
+        span = local_moment(first + timedelta(days=until), _MORNING, fleet.zone) - evening
         if span <= 0:
             continue
-        under_way = 0 if since == 0 else 1
-        by_hours = span // seconds + under_way if seconds > 0 else 10**6
+        by_hours = span // seconds if seconds > 0 else 10**6
         # a pack put on a charger on the last date can count that morning only if its hours are few
         midnight = local_moment(first + timedelta(days=until), 0, fleet.zone)
         morning = local_moment(first + timedelta(days=until), _MORNING, fleet.zone)
         dates = until - since + (seconds <= morning - midnight)
-        total += min(by_hours, charger.changeovers_per_day * dates + under_way)
+        total += min(by_hours, charger.changeovers_per_day * dates)
     return total

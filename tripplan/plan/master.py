@@ -31,8 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.central import Central
-from tripplan.plan.narrow import MANY_SITES, Job, Narrow
-from tripplan.plan.workers import in_order
+from tripplan.plan.narrow import Job, Narrow
 
 __all__ = ["Master"]
 
@@ -136,8 +135,7 @@ class Master(Narrow):
             )
         best: dict[int, float] = {}
         added = 0
-        at_once = in_order if len(season.tasks) >= MANY_SITES else map
-        for job, priced in zip(jobs, at_once(lambda job: self._priced(job, go_on), jobs), strict=False):
+        for job, priced in zip(jobs, self.at_once(lambda job: self._priced(job, go_on), jobs), strict=False):
             if priced is None:
                 return added  # some dates were not priced: no bound rests on this
             for trip in priced.trips if add else ():

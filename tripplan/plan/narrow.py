@@ -7,9 +7,10 @@ there may still be one. `tripplan.plan.master` prices exactly and rests its boun
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +18,9 @@ from numpy.typing import NDArray
 from tripplan.plan.programme import Programme
 from tripplan.plan.workers import in_order
 
-__all__ = ["MANY_SITES", "Job", "Narrow"]
+__all__ = ["Job", "Narrow"]
 
-MANY_SITES = 24
+_MANY_SITES = 24
 """Sites from which on dates are priced two at a time; with fewer, handing them over costs what it saves."""
 
 _WORTH = 1e-4
@@ -27,6 +28,10 @@ _WORTH = 1e-4
 
 _TINY_PRIZE = 2e-4
 """Prize of a visit that fills a window worth nothing just now, so that trips come out full."""
+
+
+_Job = TypeVar("_Job")
+_Done = TypeVar("_Done")
 
 
 def _always() -> bool:
@@ -76,6 +81,10 @@ class Narrow(Programme):
             )
             groups.setdefault(key, []).append(index)
         return list(groups.values())
+
+    def at_once(self, work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
+        """Do jobs of a large season on the cores at hand, as `in_order`; those of a small one in turn."""
+        return in_order(work, jobs) if len(self.season.tasks) >= _MANY_SITES else map(work, jobs)
 
     def prizes(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
         """
@@ -215,8 +224,7 @@ class Narrow(Programme):
         ]
         jobs = [self._narrow_jobs(group, duals, prize) for group in groups]
         narrow = partial(self._narrow_trips, width=width)
-        at_once = in_order if enough is None and len(self.season.tasks) >= MANY_SITES else map
-        found = at_once(narrow, jobs)
+        found = self.at_once(narrow, jobs) if enough is None else map(narrow, jobs)
         for step, trips in enumerate(found):
             for index, visits in trips:
                 if self.book.fits(index, visits):
