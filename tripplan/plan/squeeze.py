@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.plan.charging import Shortage
+from tripplan.plan.charging import Shortage, most_charged
 from tripplan.plan.loops import LoopSpec
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
@@ -181,29 +181,38 @@ class Squeeze:
         return nearest
 
     def _shortage(self, trips: Trips) -> StockRow | None:
-        """Return a row that the shelf's first shortage breaks: what was there since it was last full."""
+        """
+        Return a row that the shelf's first shortage breaks.
+
+        Where more was taken since some date than the shelf can ever give, that is the row; else what was
+        taken since the shelf was last full is too much.
+        """
         season = self.season
         shortages = self.shortages(trips) if season.fleet.stock_is_kept else ()
         if not shortages:
             return None
         short = shortages[0]
+        name, until = short.pack_type, short.day
         taken: dict[int, int] = {}
         for index, visits in trips.items():
             day = season.days[index].day
-            for s in visits:
-                if season.tasks[s].swaps[day] and season.tasks[s].site.pack_type == short.pack_type:
-                    taken[day] = taken.get(day, 0) + 1
-        days = sorted(d for d in taken if d <= short.day)
-        known = {(row.pack_type, row.first, row.last): row.cap for row in (*self.stock, *self._learned)}
+            count = sum(season.tasks[s].swaps[day] and season.tasks[s].site.pack_type == name for s in visits)
+            if count and day <= until:
+                taken[day] = taken.get(day, 0) + count
+        days = sorted(taken)
+        known = {
+            (row.first, row.last): row.cap for row in (*self.stock, *self._learned) if row.pack_type == name
+        }
+        for since in reversed(days):
+            cap = most_charged(season.fleet, season.first, name, since, until, season.coming_in(name, until))
+            if sum(taken[d] for d in days if d >= since) > cap < known.get((since, until), FAR):
+                return StockRow(name, since, until, cap)
         for since in reversed(days):
             cap = sum(taken[d] for d in days if d >= since) - 1
             before = days[days.index(since) - 1] if since != days[0] else -_FULL_AFTER_DAYS - 1
-            if (
-                since - before > _FULL_AFTER_DAYS
-                and known.get((short.pack_type, since, short.day), cap + 1) > cap
-            ):
-                return StockRow(short.pack_type, since, short.day, cap)
-        return StockRow(short.pack_type, 0, short.day, sum(taken[d] for d in days) - 1)
+            if since - before > _FULL_AFTER_DAYS and known.get((since, until), cap + 1) > cap:
+                return StockRow(name, since, until, cap)
+        return StockRow(name, 0, until, sum(taken[d] for d in days) - 1)
 
     def _again(self, plain: Problem, trips: Trips, row: StockRow, before: State) -> State:
         """Take a visit out that the shelf cannot feed; the penalties stay."""

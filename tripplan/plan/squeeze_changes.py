@@ -195,9 +195,10 @@ def _shelf_allows(p, s, j, i, add, out, n_out):
         back = 0
         for k in range(s.visits[j, -1] + 1):
             v = np.int64(add)
-            gone = v < 0
+            gone = add < 0
             if k < s.visits[j, -1]:
                 v = np.int64(s.visits[j, k])
+                gone = False
                 if p.sites[v, KIND] == kind and p.may[j, v] & SWAPS:
                     back += 1
                 for z in range(n_out):
