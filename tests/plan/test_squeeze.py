@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tripplan.plan.build import build_season
+from tripplan.plan.charging import most_charged
 from tripplan.plan.effort import Effort
 from tripplan.plan.run import Clock, Run, stock_rows
 from tripplan.plan.solution import Judge
@@ -162,6 +165,70 @@ def test_built_plans_of_bench_seasons_lose_trips_and_stay_in_time():
         assert run.judge.shortages(run.search.best) == ()
         saved += before.trips - after.trips
     assert saved >= 2
+
+
+def _taken(season, rows, trips):
+    """How many packs the trips take that each row of the shelf counts."""
+    return [
+        sum(
+            bool(season.tasks[s].swaps[season.days[i].day])
+            and season.tasks[s].site.pack_type == row.pack_type
+            for i, visits in trips.items()
+            if row.first <= season.days[i].day <= row.last
+            for s in visits
+        )
+        for row in rows
+    ]
+
+
+def test_no_turn_and_no_free_move_takes_more_from_the_shelf_than_it_can_give():
+    """From a plan without trips on, looked at every few turns; four packs of each type for a dozen sites."""
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+    from tripplan.plan.squeeze_kernels import squeeze
+    from tripplan.plan.squeeze_tables import USED
+
+    tight = 0
+    for seed in (1, 2, 3):
+        fleet = make_fleet(seed, 12, 20)
+        kinds = {name: replace(kind, shelf_charged=4) for name, kind in fleet.pack_types.items()}
+        fleet = replace(fleet, pack_types=kinds)
+        season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+        stock = stock_rows(season)
+        squeezer = Squeeze(season, build_windows(season, 0).rows, stock, lambda _: ())
+        plain = squeezer._plain
+        state = squeezer._begin(plain, {}, [])
+        for turn in range(100):
+            squeeze(plain, state, 4, 20, 10, turn)
+            trips = {
+                i: frozenset(state.visits[i, : state.visits[i, -1]].tolist()) for i in range(len(season.days))
+            }
+            taken = _taken(season, stock, trips)
+            assert taken == state.stock[:, USED].tolist(), f"seed {seed}, turn {turn}"
+            over = [row for row, used in zip(stock, taken, strict=True) if used > row.cap]
+            assert not over, f"seed {seed}, turn {turn}"
+            tight += sum(used == row.cap for row, used in zip(stock, taken, strict=True))
+    assert tight > 1000, "hardly a row is full: what overdraws the shelf would not be seen"
+
+
+def test_what_is_learned_of_the_shelf_is_what_it_can_never_give(random_fleets):
+    """Where no plan may take so much, the row itself is learned, not what a plan happened to take."""
+    learned = 0
+    for seed, season, rows in _problems(random_fleets, range(40)):
+        judge = Judge(season, rows, TripBook(season))
+        trips = _lavish(season, TripBook(season))
+        short = Squeeze(season, rows, (), judge.shortages)._shortage(trips)
+        if short is None:
+            assert judge.shortages(trips) == ()
+            continue
+        (taken,) = _taken(season, [short], trips)
+        assert taken > short.cap, f"seed {seed}: the row forbids nothing"
+        until = short.last
+        coming = season.coming_in(short.pack_type, until)
+        most = most_charged(season.fleet, season.first, short.pack_type, short.first, until, coming)
+        learned += short.cap == most
+    assert learned >= 5
 
 
 @pytest.mark.parametrize("most", [0, 1])
