@@ -10,7 +10,7 @@ sites that it can reach, whichever part they belong to, so that the bound holds 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -29,6 +29,7 @@ from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Moves, Trips, shelf_moves
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
+from tripplan.plan.workers import in_order
 
 __all__ = ["PartSearch", "Parts"]
 
@@ -38,6 +39,7 @@ _MOST_PATIENCE = 8
 """With each failure a search for fewer trips takes more turns, up to so many times as many."""
 
 _FEWEST_PARTS = 2
+_AT_ONCE = 2
 
 
 class _PartJudge(Judge):
@@ -57,13 +59,18 @@ class _PartJudge(Judge):
 
     def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
         """Return where the shelf, or the share of it, runs short."""
-        moves = shelf_moves(self.season, trips)
         if self.share is not None:
+            moves = shelf_moves(self.season, trips)
             taken = taken_by_day(moves, self.season.n_days)
             over = [(row, used_in(row, taken) - row.cap) for row in self.share]
             short = [Shortage(row.pack_type, row.last, more) for row, more in over if more > 0]
             return tuple(sorted(short, key=lambda one: (one.day, one.pack_type)))
-        swapped, set_out, taken_in = (own + other for own, other in zip(moves, self.outside, strict=True))
+        return self.shortages_beside(self.outside, trips)
+
+    def shortages_beside(self, outside: Moves, trips: Trips) -> tuple[Shortage, ...]:
+        """Return where the whole shelf runs short of what these trips and the other parts take."""
+        moves = shelf_moves(self.season, trips)
+        swapped, set_out, taken_in = (own + other for own, other in zip(moves, outside, strict=True))
         return play_shelf(self.season.fleet, self.season.first, swapped, set_out, taken_in).shortages
 
 
@@ -269,9 +276,13 @@ class Parts:
         """The best trips of all parts, in the numbers of the whole."""
         return {index: visits for one in self.parts for index, visits in one.trips.items()}
 
-    def _meet(self, k: int) -> None:
+    def _outside(self, k: int) -> Moves:
+        """Return what all parts but one take from the shelf and bring to it."""
         others = {i: v for j, one in enumerate(self.parts) if j != k for i, v in one.trips.items()}
-        self.parts[k].meet(shelf_moves(self.season, others), self.go_on)
+        return shelf_moves(self.season, others)
+
+    def _meet(self, k: int) -> None:
+        self.parts[k].meet(self._outside(k), self.go_on)
 
     def build(self, start: Trips, turns: int) -> None:
         """
@@ -315,16 +326,36 @@ class Parts:
         """
         failed = [0] * len(self.parts)
         while go_on() and any(count < misses for count in failed):
-            for k, one in enumerate(self.parts):
-                if failed[k] >= misses or not go_on():
-                    continue
-                if not shared:
-                    self._meet(k)
-                if one.improve(turns, go_on):
-                    failed[k] = 0
-                    offer(self.trips)
-                else:
-                    failed[k] += 1
+            still = [k for k, count in enumerate(failed) if count < misses]
+            for k in range(0, len(still), _AT_ONCE):
+                if not go_on():
+                    break
+                for j, better in self._improved(still[k : k + _AT_ONCE], turns, go_on, shared=shared):
+                    failed[j] = 0 if better else failed[j] + 1
+                    if better:
+                        offer(self.trips)
+
+    def _improved(
+        self, some: Sequence[int], turns: int, go_on: Callable[[], bool], *, shared: bool
+    ) -> Iterator[tuple[int, bool]]:
+        """
+        Look for fewer trips in some parts at once, each beside what the others did before.
+
+        What a later one found is dropped where the shelf cannot feed it beside what an earlier one found.
+        """
+        before = []
+        for k in some:
+            if not shared:
+                self._meet(k)
+            before.append((self.parts[k].search.best, self.parts[k].search.value))
+        found = list(in_order(lambda k: self.parts[k].improve(turns, go_on), some))
+        for k, better, (best, value) in zip(some, found, before, strict=True):
+            one = self.parts[k]
+            if better and not shared and one.judge.shortages_beside(self._outside(k), one.search.best):
+                one.search.best, one.search.value = best, value
+                yield k, False
+            else:
+                yield k, better
 
     def polish(self, start: Trips, passes: int, offer: Callable[[Trips], object]) -> None:
         """

@@ -24,6 +24,7 @@ from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.tries import try_for_fewer
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet, build_windows
 
@@ -349,8 +350,8 @@ class Run:
         """
         Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
-        A patient search takes more turns after each failure, and every other time begins with trips drawn
-        from the linear programme.
+        A patient search begins both with the best plan and with trips drawn from the linear programme, and
+        takes more turns after each failure.
         """
         search, season = self.search, self.season
         go_on = partial(self.clock.go_on, share)
@@ -365,26 +366,15 @@ class Run:
                 return
             every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
             most = most if every else search.value.trips - 1
-            drawn = (
-                sample_trips(self.master, search.random) if may_draw and not late and misses % 2 == 0 else {}
-            )
-            found = self.squeezer.fewer(
-                drawn or search.best,
-                most,
-                turns,
-                int(search.random.integers(1 << 30)),
-                go_on,
-                every=every,
-                like=search.best,
-            )
-            fitting = found is not None and all(search.book.fits(i, v) for i, v in found.items())
-            if found is None or not fitting or not search.offer(found, thin=True):
-                misses -= 1
-                turns = min(2 * turns, most_turns) if patient else turns
+            starts: list[Trips] = [search.best]
+            if may_draw and not late and misses > 1:
+                starts.append(sample_trips(self.master, search.random) or search.best)
+            if try_for_fewer(search, self.squeezer, starts, most, turns, go_on, every=every):
+                for index, visits in search.best.items():
+                    self.master.add(index, tuple(sorted(visits)), usable=True)
                 continue
-            for index, visits in search.best.items():
-                self.master.add(index, tuple(sorted(visits)), usable=True)
-                search.remember(index, visits)
+            misses -= len(starts)
+            turns = min(turns << len(starts), most_turns) if patient else turns
 
     def _branch(self, nodes: int) -> None:
         """Bound the season case by case where a single trip is open."""

@@ -8,6 +8,7 @@ any other.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -86,7 +87,7 @@ class Squeeze:
     stock: tuple[StockRow, ...]
     shortages: Callable[[Trips], tuple[Shortage, ...]]
     _order: list[int] = field(init=False)
-    _learned: list[StockRow] = field(default_factory=list, init=False)
+    learned: list[StockRow] = field(default_factory=list, init=False)
 
     def __post_init__(self) -> None:
         self._order = sorted(range(len(self.rows)), key=lambda r: (self.rows[r].site, r))
@@ -101,7 +102,25 @@ class Squeeze:
             Most packs by type and days; what was learned of the shelf before is forgotten.
         """
         self.stock = stock
-        self._learned.clear()
+        self.learned.clear()
+
+    def apart(self) -> Squeeze:
+        """Return the same search, to run beside this one: what it learns of the shelf is its own."""
+        _ = self._plain  # made once, for both
+        one = copy.copy(self)
+        one.learned = list(self.learned)
+        return one
+
+    def learn_from(self, other: Squeeze) -> None:
+        """
+        Take over what a search beside this one learned of the shelf.
+
+        Parameters
+        ----------
+        other : Squeeze
+            From `apart`.
+        """
+        self.learned = list(dict.fromkeys((*self.learned, *other.learned)))
 
     def fewer(
         self,
@@ -164,7 +183,7 @@ class Squeeze:
             if staying is not None:
                 days[staying, LOCK] = max(STAYS, int(days[staying, LOCK]))
             plain = plain._replace(days=days, may=may)
-        state = self._begin(plain, self._without(trips, most, random), self._learned)
+        state = self._begin(plain, self._without(trips, most, random), self.learned)
         nearest, fewest = None, len(self.rows)
         for _ in range(max(1, turns // _TURNS)):
             if squeeze(plain, state, most, _TURNS, _STIR, int(random.integers(1 << 30))) == 0:
@@ -172,7 +191,7 @@ class Squeeze:
                 short = self._shortage(found)
                 if short is None:
                     return found
-                self._learned.append(short)
+                self.learned.append(short)
                 state = self._again(plain, found, short, state)
             if partly and state.tally[OPEN] < fewest:
                 nearest, fewest = _trips_of(state), int(state.tally[OPEN])
@@ -201,7 +220,7 @@ class Squeeze:
                 taken[day] = taken.get(day, 0) + count
         days = sorted(taken)
         known = {
-            (row.first, row.last): row.cap for row in (*self.stock, *self._learned) if row.pack_type == name
+            (row.first, row.last): row.cap for row in (*self.stock, *self.learned) if row.pack_type == name
         }
         for since in reversed(days):
             cap = most_charged(season.fleet, season.first, name, since, until, season.coming_in(name, until))
@@ -229,7 +248,7 @@ class Squeeze:
         if options:
             _, i, s = min(options)
             left[i] = left[i] - {s}
-        state = self._begin(plain, {i: visits for i, visits in left.items() if visits}, self._learned)
+        state = self._begin(plain, {i: visits for i, visits in left.items() if visits}, self.learned)
         state.windows[:, PENALTY] = before.windows[:, PENALTY]
         return state
 

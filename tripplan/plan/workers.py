@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
@@ -16,7 +16,9 @@ _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
 
 
-def in_order(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
+def in_order(
+    work: Callable[[_Job], _Done], jobs: Sequence[_Job], *, on_end: Callable[[], None] | None = None
+) -> Generator[_Done, None, None]:
     """
     Do jobs on the cores at hand.
 
@@ -26,6 +28,8 @@ def in_order(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_D
         Does one job; what it says does not depend on what else runs.
     jobs : sequence
         The jobs. Where the caller stops, or something fails, those not begun are dropped.
+    on_end : callable, optional
+        Called once the last result is taken, or before those under way are waited for: tells them to stop.
 
     Yields
     ------
@@ -40,6 +44,8 @@ def in_order(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_D
     try:
         yield from pool.map(work, jobs)
     finally:
+        if on_end is not None:
+            on_end()
         pool.shutdown(wait=True, cancel_futures=True)
 
 
