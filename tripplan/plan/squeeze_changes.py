@@ -35,37 +35,41 @@ from tripplan.plan.squeeze_tables import (
     USED,
 )
 
-__all__ = ["change", "eases", "find_move", "fits", "is_free", "loss_of", "make_move", "short_of"]
+__all__ = ["change", "eases", "find_move", "fits", "is_free", "loss_of", "make_move", "name_of", "short_of"]
 
 
 @compiled_inner
-def fits(p, s, i, j, add, out, n_out, work):
-    """Tell whether the visits of crew-date j fit on i, with `add` (-1: none), without `out`."""
-    m = 0
-    packs = 0
-    size = s.visits[j, -1]
+def name_of(p, s, i, j, add):
+    """Return the name of the trip of crew-date j on i, with `add` (-1: none), and the packs it carries."""
     key = p.keys[i]
-    for k in range(size + 1):
-        v = np.int64(add)
-        if k < size:
-            v = np.int64(s.visits[j, k])
-            gone = False
-            for z in range(n_out):
-                gone |= out[z] == v
-            if gone:
-                continue
-        elif add < 0:
-            continue
-        packs += (p.may[i, v] & CARRIES) != 0
-        key ^= p.keys[p.days.shape[0] + v]
+    packs = 0
+    for k in range(s.visits[j, -1] + 1):
+        v = np.int64(s.visits[j, k]) if k < s.visits[j, -1] else np.int64(add)
+        if v >= 0:
+            key ^= p.keys[p.days.shape[0] + v]
+            packs += (p.may[i, v] & CARRIES) != 0
+    return key, packs
+
+
+@compiled_inner
+def fits(p, s, i, j, add, out, n_out, key, packs, work):
+    """
+    Tell whether the visits of crew-date j fit on i, with `add` (-1: none), without `out`.
+
+    `key` and `packs` are the name of the trip and what it carries before `out` is taken off.
+    """
+    for z in range(n_out):
+        key ^= p.keys[p.days.shape[0] + out[z]]
+        packs -= (p.may[i, out[z]] & CARRIES) != 0
     if packs > p.days[i, ABOARD]:
         return False
     slot = key & np.int64(p.known.shape[0] - 1)
     if p.known[slot] >> 1 == key >> 1:
         return p.known[slot] & 1 == 1
-    for k in range(size + 1):
+    m = 0
+    for k in range(s.visits[j, -1] + 1):
         v = np.int64(add)
-        if k < size:
+        if k < s.visits[j, -1]:
             v = np.int64(s.visits[j, k])
             gone = False
             for z in range(n_out):
@@ -244,6 +248,7 @@ def find_move(p, s, j, i, add, limit, found, out, losses, work):
             losses[k] = loss_of(p, s, j, v, -1) - part
         if sure >= limit:
             return limit
+    key, packs = name_of(p, s, i, j, add)
     best = limit
     for a in range(-1, n):  # -1: none
         if a >= 0 and (n_sure == 3 or losses[a] < 0 or sure + losses[a] >= best):
@@ -263,7 +268,9 @@ def find_move(p, s, j, i, add, limit, found, out, losses, work):
                 cost += losses[b]
             if cost >= best or n - size + (add >= 0) == 0:
                 continue
-            if _shelf_allows(p, s, j, i, add, out, size) and fits(p, s, i, j, add, out, size, work):
+            if _shelf_allows(p, s, j, i, add, out, size) and fits(
+                p, s, i, j, add, out, size, key, packs, work
+            ):
                 best = cost
                 found[0] = size
                 found[1] = i

@@ -24,6 +24,7 @@ from tripplan.plan.squeeze_changes import (
     is_free,
     loss_of,
     make_move,
+    name_of,
     short_of,
 )
 from tripplan.plan.squeeze_stops import MOST_STOPS
@@ -82,7 +83,8 @@ def _stir(p, s, held, found, out, losses, work):
     v = np.int64(s.visits[i, np.random.randint(s.visits[i, -1])])
     if s.member[j, v] or p.may[j, v] == 0 or loss_of(p, s, i, v, j) > 0:
         return
-    if not fits(p, s, j, j, v, out, 0, work):
+    key, packs = name_of(p, s, j, j, v)
+    if not fits(p, s, j, j, v, out, 0, key, packs, work):
         return
     change(p, s, i, v, -1)
     change(p, s, j if short_of(p, s, j, v) == 0 else i, v, 1)
@@ -106,12 +108,15 @@ def _along(p, s, r, i, limit, found, out, losses, work):
         losses[k] = loss_of(p, s, i, s.visits[i, k], -1)
     if p.days[i, LOCK] == FROZEN:
         n = 0
+    key, packs = name_of(p, s, i, i, v)
     for a in range(-1, n):  # -1: none
-        for b in range(-1, n):
-            if b >= 0 and (a < 0 or b <= a):
+        if a >= 0 and losses[a] >= best:
+            continue
+        for b in range(-1, n if a >= 0 else 0):
+            if b >= 0 and (b <= a or losses[a] + losses[b] >= best):
                 continue
-            for c in range(-1, n):
-                if c >= 0 and (b < 0 or c <= b):
+            for c in range(-1, n if b >= 0 else 0):
+                if c >= 0 and (c <= b or losses[a] + losses[b] + losses[c] >= best):
                     continue
                 size = (a >= 0) + (b >= 0) + (c >= 0)
                 cost = np.int64(0)
@@ -121,7 +126,7 @@ def _along(p, s, r, i, limit, found, out, losses, work):
                     out[k] = s.visits[i, x]
                     cost += losses[x]
                     same += p.sites[out[k], KIND] == p.sites[v, KIND] and (p.may[i, out[k]] & SWAPS) != 0
-                if cost < best and same >= need and fits(p, s, i, i, v, out, size, work):
+                if cost < best and same >= need and fits(p, s, i, i, v, out, size, key, packs, work):
                     best = cost
                     found[0] = size
                     found[1] = i
@@ -138,7 +143,8 @@ def _saved(p, s, r, i, limit, found, out, work):
     v = s.windows[r, OWNER]
     if short_of(p, s, i, v) != 1 or s.visits[i, -1] >= _MOST_VISITS or s.member[i, v]:
         return limit
-    if not fits(p, s, i, i, v, out, 0, work):
+    key, packs = name_of(p, s, i, i, v)
+    if not fits(p, s, i, i, v, out, 0, key, packs, work):
         return limit
     best = limit
     for j in range(p.days.shape[0]):
