@@ -35,7 +35,18 @@ from tripplan.plan.squeeze_tables import (
     USED,
 )
 
-__all__ = ["change", "eases", "find_move", "fits", "is_free", "loss_of", "make_move", "name_of", "short_of"]
+__all__ = [
+    "change",
+    "eases",
+    "find_move",
+    "fits",
+    "is_free",
+    "least_of_move",
+    "loss_of",
+    "make_move",
+    "name_of",
+    "short_of",
+]
 
 
 @compiled_inner
@@ -220,6 +231,18 @@ def _shelf_allows(p, s, j, i, add, out, n_out):
             if used > s.stock[r, CAP]:
                 return False
     return True
+
+
+@compiled_inner
+def least_of_move(p, s, j, i, limit):
+    """Return the penalties that moving the trip of crew-date j to i costs at the least; `limit` for more."""
+    sure = np.int64(0)
+    for k in range(s.visits[j, -1]):
+        v = np.int64(s.visits[j, k])
+        sure += loss_of(p, s, j, v, i if p.may[i, v] > 0 else -1)
+        if sure >= limit:
+            return limit
+    return sure
 
 
 @compiled_inner

@@ -22,6 +22,7 @@ from tripplan.plan.squeeze_changes import (
     find_move,
     fits,
     is_free,
+    least_of_move,
     loss_of,
     make_move,
     name_of,
@@ -47,6 +48,8 @@ __all__ = ["squeeze"]
 
 _MOST_VISITS = 64
 _NEAR_DAYS = 42
+_MOST_MOVES = 4096
+"""Moves of whole trips weighed at the most; more are left out."""
 
 
 @compiled_inner
@@ -91,7 +94,7 @@ def _stir(p, s, held, found, out, losses, work):
 
 
 @compiled_inner
-def _along(p, s, r, i, limit, found, out, losses, work):
+def _along(p, s, r, i, limit, found, out, ranked, work):
     """
     Find what to throw out so that a window's site can ride along on crew-date i.
 
@@ -104,29 +107,40 @@ def _along(p, s, r, i, limit, found, out, losses, work):
     if need > 3 or n >= _MOST_VISITS or s.member[i, v]:
         return limit
     best = limit
-    for k in range(n):
-        losses[k] = loss_of(p, s, i, s.visits[i, k], -1)
     if p.days[i, LOCK] == FROZEN:
         n = 0
+    for k in range(n):  # the cheapest to throw out first
+        loss = loss_of(p, s, i, s.visits[i, k], -1)
+        z = k
+        while z > 0 and ranked[0, z - 1] > loss:
+            ranked[0, z] = ranked[0, z - 1]
+            ranked[1, z] = ranked[1, z - 1]
+            z -= 1
+        ranked[0, z] = loss
+        ranked[1, z] = s.visits[i, k]
     key, packs = name_of(p, s, i, i, v)
     for a in range(-1, n):  # -1: none
-        if a >= 0 and losses[a] >= best:
-            continue
+        if a >= 0 and ranked[0, a] >= best:
+            break
         for b in range(-1, n if a >= 0 else 0):
-            if b >= 0 and (b <= a or losses[a] + losses[b] >= best):
+            if 0 <= b <= a:
                 continue
+            if b >= 0 and ranked[0, a] + ranked[0, b] >= best:
+                break
             for c in range(-1, n if b >= 0 else 0):
-                if c >= 0 and (c <= b or losses[a] + losses[b] + losses[c] >= best):
+                if 0 <= c <= b:
                     continue
                 size = (a >= 0) + (b >= 0) + (c >= 0)
                 cost = np.int64(0)
                 same = 0
                 for k in range(size):
                     x = a if k == 0 else b if k == 1 else c
-                    out[k] = s.visits[i, x]
-                    cost += losses[x]
+                    out[k] = ranked[1, x]
+                    cost += ranked[0, x]
                     same += p.sites[out[k], KIND] == p.sites[v, KIND] and (p.may[i, out[k]] & SWAPS) != 0
-                if cost < best and same >= need and fits(p, s, i, i, v, out, size, key, packs, work):
+                if cost >= best:
+                    break
+                if same >= need and fits(p, s, i, i, v, out, size, key, packs, work):
                     best = cost
                     found[0] = size
                     found[1] = i
@@ -195,8 +209,10 @@ def squeeze(p, s, most, turns, stir, seed):
     np.random.seed(seed)
     n_days = p.days.shape[0]
     work = np.zeros((2 + (1 << MOST_STOPS), _MOST_VISITS + 1), np.int64)
+    moves = np.zeros((3, _MOST_MOVES), np.int64)
     held = np.zeros(_MOST_VISITS + 1, np.int64)
     losses = np.zeros(_MOST_VISITS + 1, np.int64)
+    ranked = np.zeros((2, _MOST_VISITS + 1), np.int64)
     out = np.zeros(3, np.int64)
     found = np.zeros(6, np.int64)
     chosen = np.zeros(6, np.int64)
@@ -215,7 +231,7 @@ def squeeze(p, s, most, turns, stir, seed):
             if s.visits[i, -1] == 0 and (s.tally[TRIPS] >= most or not is_free(p, s, i, -1)):
                 continue
             found[5] = -1
-            cost = _along(p, s, r, i, best, found, out, losses, work)
+            cost = _along(p, s, r, i, best, found, out, ranked, work)
             if cost > 0:
                 cost = _saved(p, s, r, i, cost, found, out, work)
             if cost < best:
@@ -225,10 +241,11 @@ def squeeze(p, s, most, turns, stir, seed):
         if best > 0:
             s.windows[r, PENALTY] += 1
             s.stamp[v] += 1
+        n_moves = 0
         for step in range(n_days if best > 0 else 0):
             # or a whole trip moves to a date inside the window
             i = (first + step) % n_days
-            if best == 0 or not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0 or s.visits[i, -1] > 0:
+            if not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0 or s.visits[i, -1] > 0:
                 continue
             for j in range(n_days):
                 if (
@@ -238,11 +255,27 @@ def squeeze(p, s, most, turns, stir, seed):
                     and abs(p.days[i, DAY] - p.days[j, DAY]) <= _NEAR_DAYS
                     and is_free(p, s, i, j)
                 ):
-                    cost = find_move(p, s, j, i, v, best, found, out, losses, work)
-                    if cost < best:
-                        best = cost
-                        chosen[:] = found
-                        moving = np.int64(j)
+                    cost = least_of_move(p, s, j, i, best)
+                    if cost < best and n_moves < moves.shape[1]:
+                        moves[0, n_moves] = cost
+                        moves[1, n_moves] = j
+                        moves[2, n_moves] = i
+                        n_moves += 1
+        while n_moves > 0 and best > 0:  # those that could be cheapest first
+            k = 0
+            for z in range(1, n_moves):
+                if moves[0, z] < moves[0, k]:
+                    k = z
+            if moves[0, k] >= best:
+                break
+            cost = find_move(p, s, moves[1, k], moves[2, k], v, best, found, out, losses, work)
+            if cost < best:
+                best = cost
+                chosen[:] = found
+                moving = moves[1, k]
+            n_moves -= 1
+            for z in range(3):
+                moves[z, k] = moves[z, n_moves]
         if moving >= 0:
             make_move(p, s, moving, chosen[1], v, chosen, held)
         elif chosen[1] >= 0:

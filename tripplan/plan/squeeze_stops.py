@@ -12,6 +12,9 @@ __all__ = ["MOST_STOPS", "in_time"]
 MOST_STOPS = 9
 """Up to so many stops every order is looked at."""
 
+_FEW_STOPS = 3
+"""With more, one order is looked at before all are."""
+
 
 @compiled_inner
 def _end_of_stop(p, i, q, subset, begin):
@@ -36,8 +39,12 @@ def in_time(p, i, m, work):
         o = p.stops[i, q, TABLE]
         if o < 0 or p.loops[o + work[1, k], LONG] >= FAR:
             return False
+    if not _could_be_in_time(p, i, m, work):
+        return False
+    if m > _FEW_STOPS and _in_time_roughly(p, i, m, work):
+        return True
     if m > MOST_STOPS:
-        return _in_time_roughly(p, i, m, work)
+        return False
     full = (1 << m) - 1
     for mask in range(1, full + 1):
         for k in range(m):
@@ -63,6 +70,24 @@ def in_time(p, i, m, work):
         if done[full, k] <= p.stops[i, work[0, k], CLOSE]:
             return True
     return False
+
+
+@compiled_inner
+def _could_be_in_time(p, i, m, work):
+    """Tell whether the stops would fit if each were reached by the shortest way into it."""
+    move = p.move[p.days[i, CREW]]
+    base = move.shape[0] - 1
+    now = np.int64(p.days[i, START])
+    close = np.int64(-FAR)
+    for k in range(m):
+        q = work[0, k]
+        way = np.int64(move[base, q])
+        for z in range(m):
+            if z != k:
+                way = min(way, np.int64(move[work[0, z], q]))
+        now += way + p.loops[p.stops[i, q, TABLE] + work[1, k], LONG]
+        close = max(close, np.int64(p.stops[i, q, CLOSE]))
+    return now <= close
 
 
 @compiled_inner
