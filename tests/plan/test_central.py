@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from tripplan.forecast import forecast_fleet
-from tripplan.plan import central
-from tripplan.plan import master as masters
+from tripplan.plan import central, narrow
 from tripplan.plan.build import build_season
 from tripplan.plan.central import Central
 from tripplan.plan.master import Master
@@ -68,7 +67,7 @@ def test_trips_generated_from_the_middle_need_no_step_from_vertex_to_vertex(seas
         return solver
 
     monkeypatch.setattr(central, "_solved", watched)
-    monkeypatch.setattr(masters, "_MANY_WINDOWS", 0)
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", 0)
     master = _master(season)
     master.generate(3, go_on=lambda: True, report=lambda: None)
     assert len(iterations) >= 5
@@ -79,7 +78,7 @@ def test_trips_generated_from_the_middle_need_no_step_from_vertex_to_vertex(seas
 def test_a_bound_from_the_middle_is_the_bound_from_the_vertex(season, monkeypatch):
     whole = _master(season)
     whole.generate(30, go_on=lambda: True, report=lambda: None)
-    monkeypatch.setattr(masters, "_MANY_WINDOWS", 0)
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", 0)
     middle = _master(season)
     middle.generate(30, go_on=lambda: True, report=lambda: None)
     assert middle._central.book is middle.book_of_rows

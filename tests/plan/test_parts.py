@@ -8,11 +8,11 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 
-from tripplan.plan import check_plan, parts, plan_season, pricing
+from tripplan.plan import check_plan, parts, plan_season, pricing, workers
 from tripplan.plan import run as run_module
 from tripplan.plan.build import build_season
 from tripplan.plan.effort import Effort
-from tripplan.plan.part_search import Parts
+from tripplan.plan.part_search import Parts, PartSearch
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.run import Clock, Run, stock_rows
 from tripplan.plan.trips import TripBook
@@ -187,12 +187,13 @@ def test_sites_without_a_memory_bit_only_make_the_bound_weaker(random_fleets, mo
 
 
 @pytest.mark.usefixtures("by_base")
-def test_a_season_by_base_is_in_time_and_the_same_each_time():
+def test_a_season_by_base_is_in_time_and_the_same_each_time_on_any_number_of_cores(monkeypatch):
     fleet, outlook, travel = _overlapping(20, 14)
-    made = [
-        plan_season(fleet, outlook, travel, made_on=outlook.on, effort=_SHORT, seed=seed) for seed in (3, 3)
-    ]
-    assert made[0] == made[1]
+    made = []
+    for cores in (1, 2, 2):
+        monkeypatch.setattr(workers, "_cores", lambda cores=cores: cores)
+        made.append(plan_season(fleet, outlook, travel, made_on=outlook.on, effort=_SHORT, seed=3))
+    assert made[0] == made[1] == made[2]
     assert check_plan(fleet, outlook, travel, made[0]) == ()
     assert {trip.crew for trip in made[0].trips} == {"base 1", "base 2"}
     assert 0 < made[0].lower_bound <= made[0].trip_count
@@ -259,6 +260,48 @@ def test_the_shelf_of_a_fleet_is_shared_out_at_first():
         one.share(run.season)
     for k, row in enumerate(rows):
         assert sum(one.judge.share[k].cap for one in split.parts) <= row.cap
+
+
+def _packs_by_day(one):
+    """For each day a trip of a part that swaps all packs of the larger type that fit, with its index."""
+    season, book = one.part.season, one.search.book
+    found = {}
+    for index, day in enumerate(season.days):
+        visits = frozenset()
+        for s in sorted(day.spans):
+            task = season.tasks[s]
+            if task.swaps[day.day] and task.site.pack_type == "SLA12" and book.fits(index, visits | {s}):
+                visits |= {s}
+        found[day.day] = index, visits
+    return found
+
+
+@pytest.mark.usefixtures("by_base")
+def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_one(monkeypatch):
+    fleet, outlook, travel = _overlapping(20, 14)
+    kinds = {name: replace(kind, shelf_charged=3) for name, kind in fleet.pack_types.items()}
+    fleet = replace(fleet, pack_types=kinds, chargers=())
+    run = _run(fleet, outlook, travel)
+    split = run._parts(run.windows.rows)
+    can = [_packs_by_day(one) for one in split.parts]
+    day = max(can[0].keys() & can[1].keys(), key=lambda d: min(len(some[d][1]) for some in can))
+    assert min(len(some[day][1]) for some in can) >= 2, "the shelf would feed both"
+
+    def improve(self, *_):
+        """Take up to three packs on that day: the shelf feeds each part alone."""
+        index, visits = _packs_by_day(self)[day]
+        self.search.best = {index: frozenset(sorted(visits)[:3])}
+        return True
+
+    for one in split.parts:
+        one.search.offer({})
+    before = [one.search.best for one in split.parts]
+    monkeypatch.setattr(PartSearch, "improve", improve)
+    found = list(split._improved((0, 1), 1, lambda: True, shared=False))
+    assert found == [(0, True), (1, False)]
+    assert split.parts[0].search.best != before[0]
+    assert split.parts[1].search.best == before[1]
+    assert run.judge.shortages(split.trips) == ()
 
 
 @pytest.mark.usefixtures("by_base")

@@ -17,7 +17,7 @@ import pytest
 
 from tripplan.fleet import AccessRule, Charger, Fleet, Job, PackState
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan import check_plan, master, plan_season, run, solve
+from tripplan.plan import check_plan, narrow, plan_season, run, solve
 from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
@@ -142,7 +142,7 @@ def _attack(random_fleets, monkeypatch, wanted: int) -> Counter[str]:
         except brute_force.TooLargeError:
             continue
         # long seasons take their multipliers from the middle; some of these do too
-        monkeypatch.setattr(master, "_MANY_WINDOWS", rng.choice((800, 800, 0, 10)))
+        monkeypatch.setattr(narrow, "_MANY_WINDOWS", rng.choice((800, 800, 0, 10)))
         left = [rng.choice((10**9, 10**9, rng.randrange(1, 400)))]
 
         def stop_midway(clock, share=1.0, left=left):

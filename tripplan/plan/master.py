@@ -44,9 +44,6 @@ _SLOW_TURNS = 4
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
 
 _MOST_NARROW = 10**6
-_MANY_WINDOWS = 800
-"""Windows from which on the linear programme is solved from the middle while trips are generated."""
-
 _NEARLY = 2e-3
 """How near to its optimum the linear programme is solved from the middle. [trips]"""
 
@@ -272,7 +269,7 @@ class Master(Narrow):
             before = self.bound
             added = self.improve_bound(mixed)
             report()
-            nearly = _ROUNDING if len(self.rows) < _MANY_WINDOWS else _NEARLY
+            nearly = _NEARLY if self.many_windows else _ROUNDING
             if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < _EPS:
                 return
             if target is not None and self.whole_bound >= target:
@@ -292,7 +289,7 @@ class Master(Narrow):
 
     def _multipliers(self) -> NDArray[np.float64]:
         """Solve the linear programme: with many windows, from the middle."""
-        if len(self.rows) < _MANY_WINDOWS:
+        if not self.many_windows:
             return self.solve()
         n = len(self.columns)
         found = self._central.solve(self._index[:n], self._counts[:n])

@@ -23,6 +23,12 @@ __all__ = ["Job", "Narrow"]
 _MANY_SITES = 24
 """Sites from which on dates are priced two at a time; with fewer, handing them over costs what it saves."""
 
+_MANY_WINDOWS = 800
+"""Windows from which on the linear programme is solved from the middle while trips are generated."""
+
+_KEEP, _KEEP_OF_MANY = 4, 12
+"""Trips that narrow pricing offers for each date: with many windows more, since each round takes longer."""
+
 _WORTH = 1e-4
 """What a trip must collect beyond its cost to be taken in. [trips]"""
 
@@ -81,6 +87,11 @@ class Narrow(Programme):
             )
             groups.setdefault(key, []).append(index)
         return list(groups.values())
+
+    @property
+    def many_windows(self) -> bool:
+        """Whether the linear programme is large."""
+        return len(self.rows) >= _MANY_WINDOWS
 
     def at_once(self, work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
         """Do jobs of a large season on the cores at hand, as `in_order`; those of a small one in turn."""
@@ -251,11 +262,12 @@ class Narrow(Programme):
     def _narrow_trips(self, jobs: list[Job], width: int) -> list[tuple[int, tuple[int, ...]]]:
         """Return day indices and visits worth while, found narrowly; nothing once the search is to stop."""
         trips = list[tuple[int, tuple[int, ...]]]()
+        keep = _KEEP_OF_MANY if self.many_windows else _KEEP
         for job in jobs if self._go_on() else ():
             (index,), cost = job.indices, 1.0 - job.bonus
             tiny = _TINY_PRIZE * self._useful[self.season.days[index].day]
             filled = np.where((job.prize > -1e-9) & (tiny > 0), np.maximum(job.prize, 0.0) + tiny, job.prize)
-            priced = self.pricer.price((index,), filled, cost + _WORTH, width=width, keep=4)
+            priced = self.pricer.price((index,), filled, cost + _WORTH, width=width, keep=keep)
             for trip in priced.trips:
                 visits = tuple(sorted(set(trip)))
                 if job.prize[list(visits)].sum() > cost + _WORTH:

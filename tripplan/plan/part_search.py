@@ -343,16 +343,20 @@ class Parts:
 
         What a later one found is dropped where the shelf cannot feed it beside what an earlier one found.
         """
-        before = []
-        for k in some:
-            if not shared:
+        searches = [self.parts[k].search for k in some]
+        if not shared:
+            for k in some:
                 self._meet(k)
-            before.append((self.parts[k].search.best, self.parts[k].search.value))
+        before = [(search.best, search.value) for search in searches]
         found = list(in_order(lambda k: self.parts[k].improve(turns, go_on), some))
-        for k, better, (best, value) in zip(some, found, before, strict=True):
+        after = [(search.best, search.value) for search in searches]
+        for search, was in zip(searches, before, strict=True):
+            search.best, search.value = was
+        for k, better, was, now in zip(some, found, before, after, strict=True):
             one = self.parts[k]
+            one.search.best, one.search.value = now
             if better and not shared and one.judge.shortages_beside(self._outside(k), one.search.best):
-                one.search.best, one.search.value = best, value
+                one.search.best, one.search.value = was
                 yield k, False
             else:
                 yield k, better

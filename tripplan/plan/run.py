@@ -51,6 +51,9 @@ For a season that is planned by base, shares of the time limit after which parts
 bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
 """
 
+_NEAR_OF_LARGE = 5
+"""Parkings remembered when a large season is priced exactly: its rounds are few, so that each has to tell."""
+
 _PART_TURNS = 4
 """Parts are as large as whole seasons of others; their search takes so many more turns."""
 
@@ -328,6 +331,7 @@ class Run:
             master = Master(self.season, owed.rows, stock, self.book, self.pricer, spans, more)
             self._late_master, self._late_owed = master, owed
         parts = self._parts(master.rows)
+        master.near_parks = _NEAR_OF_LARGE
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s

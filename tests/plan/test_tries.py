@@ -1,0 +1,95 @@
+"""Tries for fewer trips side by side: the first start that leads to something counts, on any number of cores."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import pytest
+
+from tripplan.plan import workers
+from tripplan.plan.build import build_season
+from tripplan.plan.effort import Effort
+from tripplan.plan.rows import StockRow
+from tripplan.plan.run import Clock, Run
+from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.tries import try_for_fewer
+from tripplan.plan.windows import build_windows
+from tripplan.travel import measure_travel
+
+
+@pytest.fixture(scope="module")
+def season():
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+
+    fleet = make_fleet(1, 12, 20)
+    return build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+
+
+def _begun(season):
+    run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)
+    run.search.offer({})
+    run.search.offer(run.search.build(whole=True))
+    assert run.search.value is not None
+    return run
+
+
+def test_one_core_and_more_take_the_same_plan(season, monkeypatch):
+    ends = []
+    for cores in (1, 2, 8):
+        monkeypatch.setattr(workers, "_cores", lambda cores=cores: cores)
+        run = _begun(season)
+        better = 0
+        for _ in range(12):
+            best = run.search.best
+            starts = [best, dict(list(best.items())[::2])]
+            most = len(best) - 1
+            better += try_for_fewer(run.search, run.squeezer, starts, most, 400, lambda: True)
+        assert better >= 1
+        ends.append((run.search.best, run.search.value, tuple(run.squeezer.learned)))
+    assert ends[0] == ends[1] == ends[2]
+
+
+def test_the_first_start_that_leads_to_something_counts_and_stops_the_others(season, monkeypatch):
+    monkeypatch.setattr(workers, "_cores", lambda: 2)
+    run = _begun(season)
+    best = run.search.best
+    better = run.squeezer.fewer(best, len(best) - 1, 4000, 1, lambda: True)
+    assert better is not None
+    under_way, stopped = threading.Event(), []
+    learned = StockRow("SLA12", 0, 0, 99)
+
+    def fewer(self, start, *asked, **_):
+        go_on = asked[-1]
+        if start is best:
+            assert under_way.wait(60), "the second start was not tried beside the first"
+            self.learned.append(learned)
+            return better
+        under_way.set()
+        until = time.monotonic() + 60
+        while go_on() and time.monotonic() < until:
+            time.sleep(0.001)
+        stopped.append(not go_on())
+        return None
+
+    monkeypatch.setattr(Squeeze, "fewer", fewer)
+    assert try_for_fewer(run.search, run.squeezer, [best, {}], len(best) - 1, 1, lambda: True)
+    assert stopped == [True]
+    assert len(run.search.best) < len(best)
+    assert learned in run.squeezer.learned
+
+
+def test_what_cannot_be_driven_is_not_taken_and_the_next_start_counts(season, monkeypatch):
+    run = _begun(season)
+    best, value = run.search.best, run.search.value
+    better = run.squeezer.fewer(best, len(best) - 1, 4000, 1, lambda: True)
+    too_much = {next(iter(best)): frozenset(range(len(season.tasks)))}
+    answers = {0: None, 1: too_much, 2: better}
+    monkeypatch.setattr(Squeeze, "fewer", lambda _, start, *__, **___: answers[len(start)])
+    some = list(best.items())
+    assert not try_for_fewer(run.search, run.squeezer, [{}, dict(some[:1])], 1, 1, lambda: True)
+    assert (run.search.best, run.search.value) == (best, value)
+    assert try_for_fewer(run.search, run.squeezer, [dict(some[:k]) for k in range(3)], 1, 1, lambda: True)
+    assert len(run.search.best) < len(best)
