@@ -111,8 +111,8 @@ def test_the_bound_over_two_bases_against_all_plans_of_many_seasons(random_fleet
 
 
 @pytest.mark.usefixtures("by_base")
-def test_multipliers_of_all_parts_together_never_lift_the_bound_above_a_plan():
-    """Whatever the multipliers: sites that two bases reach are priced for the crews of both."""
+def test_no_multipliers_lift_the_bound_of_overlapping_bases_above_a_plan():
+    """Those of the linear programme and any others: sites that two bases reach are priced for the crews of both."""
     shared = 0
     for seed in (1, 2, 3):
         run = _run(*_overlapping(12, 12, seed))
@@ -124,6 +124,8 @@ def test_multipliers_of_all_parts_together_never_lift_the_bound_above_a_plan():
         assert len(split.parts) == 2
         shared += split._shared()
         split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
+        assert run.master.bound == 0.0, "nothing of the whole was priced yet"
+        run.master.generate(6, go_on=lambda: True, report=lambda: None)
         assert 0 < run.master.whole_bound <= run.search.value.trips, f"WRONG BOUND, seed {seed}"
         random = np.random.default_rng(seed)
         for _ in range(5):

@@ -92,11 +92,6 @@ class Master(Narrow):
 
     # ---- the bound ---------------------------------------------------------------------------------
 
-    @property
-    def best_duals(self) -> NDArray[np.float64]:
-        """The multipliers that gave the best bound; those of the linear programme where there is none."""
-        return self.solve() if self._center is None else self._center
-
     def improve_bound(
         self, duals: NDArray[np.float64], *, add: bool = True, go_on: Callable[[], bool] | None = None
     ) -> int:

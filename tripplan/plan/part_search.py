@@ -3,8 +3,9 @@ A large season searched and bounded part by part.
 
 Each part searches its own trips while those of the others stay as they are; the shelf gives it what the
 others leave. What is found is a plan of the whole at every moment. For the bound each part generates
-trips as if the shelf were its own; their multipliers together then price every crew's trips on all
-sites that it can reach, whichever part they belong to, so that the bound holds where bases overlap.
+trips as if the shelf were its own. The whole's linear programme begins with the trips of all; its pricing
+takes every crew's trips on all sites that it can reach, whichever part they belong to, so that the bound
+holds where bases overlap.
 """
 
 from __future__ import annotations
@@ -390,12 +391,12 @@ class Parts:
         known: Parts,
     ) -> None:
         """
-        Generate trips part by part; raise the bound of the whole with the multipliers of all.
+        Generate trips part by part for the whole; add the bounds up where no site is reached from two bases.
 
         Parameters
         ----------
         whole : Master
-            The whole's linear programme; gets the trips and the bound.
+            The whole's linear programme; gets the trips.
         rounds : int
             Exact pricing rounds in each part at the most.
         go_on : callable
@@ -403,12 +404,11 @@ class Parts:
         shares : tuple of float
             Shares of the time used up already, and by which the last part has to end.
         report : callable
-            Called after each part.
+            Called once the bound of the whole is raised.
         known : Parts
             The same parts with the trips found so far; perhaps for other windows.
         """
         begun, end = shares
-        duals = np.zeros(whole.book_of_rows.n_rows)
         total = 0
         for k, one in enumerate(self.parts):
             search = known.parts[k].search
@@ -421,15 +421,12 @@ class Parts:
             if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
                 known.parts[k].drawn_from = one.master
             total += one.master.whole_bound
-            self._join(one, one.master.best_duals, duals, whole)
             for column in one.master.columns:
                 trip = tuple(one.part.tasks[s] for s in column.visits)
                 whole.add(one.part.days[column.index], trip, usable=column.usable)
         if not self._shared():
             whole.least = max(whole.least, total)
             report()
-        whole.improve_bound(duals, go_on=self.go_on)
-        report()
 
     def _shared(self) -> bool:
         """Tell whether some site can be reached by crews of two parts."""
@@ -439,16 +436,6 @@ class Parts:
             for s in day.spans:
                 seen.setdefault(s, set()).add(part_of.get(i, -1 - i))
         return any(len(by) > 1 for by in seen.values())
-
-    def _join(
-        self, one: PartSearch, own: NDArray[np.float64], duals: NDArray[np.float64], whole: Master
-    ) -> None:
-        """Write a part's multipliers among those of the whole; of the shelf's the largest counts."""
-        duals[list(one.row_at)] = own[: len(one.rows)]
-        here, there = one.master.book_of_rows, whole.book_of_rows
-        n = len(there.stock)
-        tolls = slice(there.stock_at, there.stock_at + n)
-        duals[tolls] = np.minimum(duals[tolls], own[here.stock_at : here.stock_at + n])
 
 
 def _across(season: Season, parts: tuple[Part, ...]) -> bool:

@@ -45,14 +45,14 @@ _MOST_TURNS, _MOST_GROWTH = 16, 4
 than are meant for 400 windows, or so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
-_BASES_SHARE, _WHOLE_SHARE = 0.42, 0.8
+_BASES_SHARE, _WHOLE_SHARE = 0.4, 0.8
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
 """
 
-_NEAR_OF_LARGE = 5
-"""Parkings remembered when a large season is priced exactly: its rounds are few, so that each has to tell."""
+_NARROW_TURNS = 3
+"""Turns of narrow pricing between two exact rounds of a large season, which are dear."""
 
 _PART_TURNS = 4
 """Parts are as large as whole seasons of others; their search takes so many more turns."""
@@ -331,7 +331,6 @@ class Run:
             master = Master(self.season, owed.rows, stock, self.book, self.pricer, spans, more)
             self._late_master, self._late_owed = master, owed
         parts = self._parts(master.rows)
-        master.near_parks = _NEAR_OF_LARGE
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
@@ -340,7 +339,11 @@ class Run:
         if go_on():
             target = len(search.best)
             master.generate(
-                effort.pricing_rounds, go_on=go_on, report=self.report, target=target, narrow_turns=1
+                effort.pricing_rounds,
+                go_on=go_on,
+                report=self.report,
+                target=target,
+                narrow_turns=_NARROW_TURNS,
             )
 
     def _finish(self) -> None:
