@@ -160,6 +160,39 @@ def test_what_chargers_feed_is_never_more_than_the_limit_of_the_bound(tiny_fleet
     assert full > spans / 20, "the limit is hardly ever met: the test would not notice one too low"
 
 
+def test_one_charger_of_many_changes_feeds_whatever_keeps_to_the_limits(tiny_fleet):
+    """Then the limits are not only needed but enough: a swap more is refused just where one is broken."""
+    fed = short = 0
+    for seed in range(40):
+        rng = random.Random(seed)
+        hours = rng.choice((2.0, 5.5, 6.0, 8.0, 10.0, 12.0, 12.5, 24.0, 30.0, 60.0))
+        fleet = replace(
+            tiny_fleet,
+            timezone="Europe/Berlin",
+            sites=(),
+            pack_types={"ONE": PackType("ONE", 12.0, "-", shelf_charged=rng.randint(1, 4))},
+            chargers=(Charger(("ONE",), hours, 99),),
+            packs=None,
+        )
+        first = rng.choice((ON, date(2027, 3, 22), date(2027, 10, 25)))  # the clock changes in two of them
+        swaps: dict[int, int] = {}
+        for _ in range(30):
+            day = rng.randrange(10)
+            more = {**swaps, day: swaps.get(day, 0) + 1}
+            within = all(
+                sum(count for at, count in more.items() if since <= at <= until)
+                <= most_charged(fleet, first, "ONE", since, until)
+                for since in range(10)
+                for until in range(since, 10)
+            )
+            run = charge_schedule(fleet, first, {"ONE": more})
+            assert (not run.shortages) == within, f"seed {seed}: {hours} h, {more}"
+            swaps = more if within else swaps
+            fed += within
+            short += not within
+    assert min(fed, short) > 200
+
+
 def _with_packs(tiny_fleet, chargers, *packs):
     return replace(
         tiny_fleet, chargers=chargers, packs=tuple(Pack(f"P{k}", *each) for k, each in enumerate(packs))
