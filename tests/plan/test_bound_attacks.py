@@ -10,9 +10,10 @@ import pytest
 from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
 
 from tripplan.fleet import AccessRule, Charger, Job
-from tripplan.plan import solve
+from tripplan.plan import check_plan, solve
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
+from tripplan.plan.check_rules import Rule
 from tripplan.plan.document import Status, VisitKind
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
@@ -170,3 +171,42 @@ def test_a_call_names_every_date_that_is_left_after_it():
     (call, swap) = (visit for trip in plan.trips for visit in trip.visits)
     assert (call.kind, call.fallback_left) == (VisitKind.CALL, 3)
     assert (swap.kind, swap.fallback_left) == (VisitKind.SWAP, 0)
+
+
+def test_a_visit_that_comes_late_leaves_no_date_to_fall_back_on():
+    """A site dark already: whatever count its visit gives beside nought is refused."""
+    fleet = make_fleet([make_site("A", 0.1), make_site("B", 0.12)], weeks=3)
+    outlook = make_outlook(fleet, {"A": -3, "B": 14}, lasting(100))
+    plan, travel = plan_checked(fleet, outlook)
+
+    def told(left):
+        """The plan with another count for the late visit."""
+
+        def visit(one):
+            return replace(one, fallback_left=left) if one.site_id == "A" else one
+
+        return replace(
+            plan,
+            trips=tuple(
+                replace(
+                    trip,
+                    stops=tuple(
+                        replace(
+                            stop,
+                            loops=tuple(
+                                replace(loop, visits=tuple(visit(one) for one in loop.visits))
+                                for loop in stop.loops
+                            ),
+                        )
+                        for stop in trip.stops
+                    ),
+                )
+                for trip in plan.trips
+            ),
+        )
+
+    (late,) = [(trip.date, one) for trip in plan.trips for one in trip.visits if one.site_id == "A"]
+    assert late[0] > late[1].swap_by
+    assert check_plan(fleet, outlook, travel, told(0)) == ()
+    for left in (1, 7, 10**300):
+        assert {one.rule for one in check_plan(fleet, outlook, travel, told(left))} == {Rule.FALLBACK}

@@ -342,6 +342,12 @@ def _check_fallback(
     """
     day, visit = chain.visits[number][0].date, chain.visits[number][1]
     wanted, swap_by = context.fleet.plan.fallback_dates, pack.swap_by
+    if day > swap_by and visit.fallback_left != 0:
+        yield Refusal(
+            Rule.FALLBACK,
+            where,
+            f"fallback_left says {visit.fallback_left}; the visit itself comes after {swap_by}",
+        )
     if day > swap_by or not _is_owed(context, chain.site, swap_by):
         return  # late already, or nothing is due this season: there is no date to fall back before
     dates = reach.dates(chain.site, with_jobs=number == 0)
