@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import hashlib
+import importlib
 import re
 import tomllib
 from pathlib import Path
@@ -126,3 +128,43 @@ def test_what_the_second_python_leaves_out_has_run_on_the_first() -> None:
     first, second = script.index('"$(readme_command test)"'), script.index("--ignore=")
     assert first < second
     assert 'PYTEST_ADDOPTS="--cov=tripplan --cov-report=term:skip-covered"\n' in script
+
+
+def _compiled_in(path: Path, seen: set[Path] | None = None) -> list[str]:
+    """Sources of the compiled modules that one uses, and constants of others that are compiled in."""
+    seen = {path} if seen is None else seen
+    found = []
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if not isinstance(node, ast.ImportFrom) or not (node.module or "").startswith("tripplan."):
+            continue
+        other = ROOT / (str(node.module).replace(".", "/") + ".py")
+        if other.is_file() and re.search(r"^@compiled", other.read_text("utf-8"), re.MULTILINE):
+            if other not in seen:
+                seen.add(other)
+                found += [other.read_text("utf-8"), *_compiled_in(other, seen)]
+            continue
+        values = vars(importlib.import_module(str(node.module)))
+        found += [f"{one.name} = {values[one.name]!r}" for one in node.names if one.name.isupper()]
+    return found
+
+
+def test_compiled_modules_name_what_is_compiled_into_them() -> None:
+    """
+    Machine code kept on the disk is made anew where the file of its outer function changes, and only there.
+
+    So this file carries a mark of all that is compiled in from others, which changes with them.
+    """
+    wrong, marked = [], 0
+    for path in sorted((ROOT / "tripplan" / "plan").glob("*.py")):
+        text = path.read_text("utf-8")
+        if not re.search(r"^@compiled$", text, re.MULTILINE):
+            continue
+        parts = _compiled_in(path)
+        if not parts:
+            continue
+        marked += 1
+        line = f"# Compiled in: {hashlib.sha256(chr(0).join(sorted(parts)).encode()).hexdigest()[:12]}"
+        if line not in text.splitlines():
+            wrong.append(f"{path.relative_to(ROOT)} wants the line '{line}'")
+    assert wrong == []
+    assert marked >= 4

@@ -193,6 +193,22 @@ def test_one_charger_of_many_changes_feeds_whatever_keeps_to_the_limits(tiny_fle
     assert min(fed, short) > 200
 
 
+def test_packs_do_not_queue_for_a_busy_charger_where_another_stands_empty(tiny_fleet):
+    """Two chargers of 30 h: with two changes a day as with one, what one alone would be too slow for is fed."""
+    swaps = {"SLA12": {0: 2, 2: 1, 3: 1, 4: 1, 5: 1, 7: 2}}
+    for changes in (1, 2):
+        chargers = (Charger(("SLA12",), 30.0, changes),) * 2
+        fleet = _fleet(tiny_fleet, chargers, {"SLA12": 2})
+        assert charge_schedule(fleet, ON, swaps).shortages == ()
+        assert charge_schedule(_fleet(tiny_fleet, chargers[:1], {"SLA12": 2}), ON, swaps).shortages != ()
+
+
+def test_the_limit_rounds_the_hours_of_a_charge_down(tiny_fleet):
+    """Hours a hair above twelve, which are twelve for whoever adds them up as minutes."""
+    fleet = _fleet(tiny_fleet, (Charger(("SLA12",), 12.00000000027778, 1),), {"SLA12": 2})
+    assert most_charged(fleet, ON, "SLA12", 0, 1) == 3
+
+
 def _with_packs(tiny_fleet, chargers, *packs):
     return replace(
         tiny_fleet, chargers=chargers, packs=tuple(Pack(f"P{k}", *each) for k, each in enumerate(packs))

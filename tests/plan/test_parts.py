@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from dataclasses import replace
 from itertools import chain, combinations
 
@@ -304,6 +306,33 @@ def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_on
     assert split.parts[0].search.best != before[0]
     assert split.parts[1].search.best == before[1]
     assert run.judge.shortages(split.trips) == ()
+
+
+@pytest.mark.usefixtures("by_base")
+def test_an_interrupt_stops_the_searches_of_both_bases_at_once(monkeypatch):
+    monkeypatch.setattr(workers, "_cores", lambda: 2)
+    run = _run(*_overlapping(12, 12))
+    split = run._parts(run.windows.rows)
+    first = split.parts[0]
+    other_runs, ends = threading.Event(), []
+
+    def improve(self, _, go_on):
+        if self is first:
+            assert other_runs.wait(60)
+            raise KeyboardInterrupt
+        other_runs.set()
+        until = time.monotonic() + 60
+        while go_on() and time.monotonic() < until:
+            time.sleep(0.001)
+        ends.append(not go_on())
+        return False
+
+    for one in split.parts:
+        one.search.offer({})
+    monkeypatch.setattr(PartSearch, "improve", improve)
+    with pytest.raises(KeyboardInterrupt):
+        list(split._improved((0, 1), 1, lambda: True, shared=True))
+    assert ends == [True]
 
 
 @pytest.mark.usefixtures("by_base")

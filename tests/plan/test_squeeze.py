@@ -102,6 +102,43 @@ def test_what_it_reckons_as_fitting_is_never_more_than_a_trip_can_hold(random_fl
     assert only_exact <= 0.1 * both, f"{only_exact} trips that fit are not seen, {both} are"
 
 
+def test_what_fits_does_not_depend_on_the_order_of_the_visits():
+    """Searches side by side share what they know of trips, also of those whose orders are too many to look at."""
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+    from tripplan.plan.squeeze_stops import MOST_STOPS, in_time
+
+    fleet = make_fleet(1, 60, 6)
+    season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+    plain = Squeeze(season, build_windows(season, 0).rows, (), lambda _: ())._plain
+    rng = np.random.default_rng(3)
+    work = np.zeros((514, 65), np.int64)
+    long_days = plain._replace(days=plain.days.copy(), stops=plain.stops.copy())
+    fits = tried = 0
+    for _ in range(400):
+        index = int(rng.integers(len(season.days)))
+        parks = [q for q in range(len(season.park_places)) if plain.stops[index, q, 3] >= 0]
+        m = MOST_STOPS + int(rng.integers(1, 6))
+        if len(parks) < m:
+            continue
+        # a day so much longer that some of these trips fit and others do not
+        long_days.days[index, 2] = plain.days[index, 2] - int(rng.integers(10, 30)) * 3600
+        long_days.stops[index] = plain.stops[index]
+        long_days.stops[index, :, 0] -= 40 * 3600
+        chosen = rng.choice(parks, size=m, replace=False)
+        said = set()
+        for _ in range(4):
+            for k, q in enumerate(rng.permutation(chosen)):
+                work[0, k], work[1, k] = q, 1
+            said.add(bool(in_time(long_days, index, m, work)))
+        assert len(said) == 1, f"{m} stops on date {index}"
+        tried += 1
+        fits += said.pop()
+    assert tried >= 100
+    assert 0.05 * tried < fits < 0.95 * tried
+
+
 def test_a_trip_that_must_stay_stays_and_barred_dates_stay_free(random_fleets):
     tried = 0
     for seed, season, rows in _problems(random_fleets, range(8)):

@@ -3,8 +3,8 @@ The shelf: charged packs, chargers, and whether a season's swaps can all be fed.
 
 A pack that came back goes on a charger at 18:00 that evening at the earliest, stays its full hours,
 and counts from the first 06:00 by which they are over. Chargers take one pack at a time, only of
-their types, with so many change-overs a date. Each free charger takes the type that will run short
-first, which is never worse than another order where chargers and hours are alike.
+their types, with so many change-overs a date. The charger that would be done first takes the next
+pack, of the type that will run short first.
 """
 
 from __future__ import annotations
@@ -184,25 +184,30 @@ def charge_schedule(
                 charged[name] = wanted
             charged[name] -= wanted
             waiting[name] += returns.get(name, {}).get(day, 0)
-        for number, charger in chargers:
-            if all(waiting.get(name, 0) <= 0 for name in charger.types):
-                continue
-            for start in _starts(fleet.zone, charger, first + timedelta(days=day), free_at[number]):
-                name_or_none = _most_urgent(charger, waiting, charged, finishing, swaps, day)
-                if name_or_none is None:
-                    break
-                end = start + charger.seconds_per_pack
-                free_at[number] = end
-                waiting[name_or_none] -= 1
-                finishing.append(((_counts_from(fleet.zone, end) - first).days, name_or_none))
-                slots.append(
-                    ChargeSlot(
-                        name_or_none,
-                        number,
-                        moment_to_local(start, fleet.zone),
-                        moment_to_local(end, fleet.zone),
-                    )
-                )
+        today = first + timedelta(days=day)
+        starts = {
+            number: list(_starts(fleet.zone, charger, today, free_at[number]))
+            for number, charger in chargers
+            if any(waiting.get(name, 0) > 0 for name in charger.types)
+        }
+        while True:
+            could = [
+                (starts[number][0] + charger.seconds_per_pack, place)
+                for place, (number, charger) in enumerate(chargers)
+                if starts.get(number) and any(waiting.get(name, 0) > 0 for name in charger.types)
+            ]
+            if not could:
+                break
+            end, place = min(could)
+            number, charger = chargers[place]
+            start = starts[number].pop(0)
+            name = _most_urgent(charger, waiting, charged, finishing, swaps, day)
+            free_at[number] = end
+            waiting[name] -= 1
+            finishing.append(((_counts_from(fleet.zone, end) - first).days, name))
+            slots.append(
+                ChargeSlot(name, number, moment_to_local(start, fleet.zone), moment_to_local(end, fleet.zone))
+            )
     slots.sort(key=lambda slot: (slot.on, slot.charger))
     return ShelfRun(tuple(slots), tuple(shortages))
 
@@ -261,8 +266,9 @@ def _most_urgent(
     finishing: list[tuple[int, str]],
     swaps: Mapping[str, Mapping[int, int]],
     day: int,
-) -> str | None:
-    best: tuple[float, int, str] | None = None
+) -> str:
+    """Return the type that will run short first, of those that wait for a charger of its types."""
+    keys = list[tuple[float, int, str]]()
     for place, name in enumerate(charger.types):
         if waiting.get(name, 0) <= 0:
             continue
@@ -275,10 +281,8 @@ def _most_urgent(
             if have < 0:
                 short = later
                 break
-        key = (short, place, name)
-        if best is None or key < best:
-            best = key
-    return None if best is None else best[2]
+        keys.append((short, place, name))
+    return min(keys)[2]
 
 
 @lru_cache(maxsize=1 << 14)
@@ -337,7 +341,7 @@ def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: in
     for charger in fleet.chargers:
         if name not in charger.types:
             continue
-        seconds = charger.seconds_per_pack
+        seconds = math.floor(charger.hours_per_pack * 3600)  # a bound rounds down
         evening = local_moment(first + timedelta(days=since), _EVENING, fleet.zone)
         span = local_moment(first + timedelta(days=until), _MORNING, fleet.zone) - evening
         if span <= 0:

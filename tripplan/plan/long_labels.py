@@ -1,5 +1,7 @@
 """Exact labels of one long trip, visit by visit; dropped where no rest brings them below the best known."""
 
+# Compiled in: ca42d4450f4b
+
 from __future__ import annotations
 
 import numpy as np

@@ -12,6 +12,8 @@ References
    salesman problem with time windows," INFORMS Journal on Computing 24(3), 356-371, 2012.
 """
 
+# Compiled in: 0c8363dcc96b
+
 from __future__ import annotations
 
 import numpy as np

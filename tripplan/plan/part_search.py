@@ -310,7 +310,7 @@ class Parts:
         shared: bool,
     ) -> None:
         """
-        Look for fewer trips in one part after the other, again and again.
+        Look for fewer trips in two parts at once, one pair after the other.
 
         Parameters
         ----------
@@ -349,7 +349,14 @@ class Parts:
             for k in some:
                 self._meet(k)
         before = [(search.best, search.value) for search in searches]
-        found = list(in_order(lambda k: self.parts[k].improve(turns, go_on), some))
+        ended = list[bool]()  # an interrupt stops both at once
+        found = list(
+            in_order(
+                lambda k: self.parts[k].improve(turns, lambda: not ended and go_on()),
+                some,
+                on_end=lambda: ended.append(True),
+            )
+        )
         after = [(search.best, search.value) for search in searches]
         for search, was in zip(searches, before, strict=True):
             search.best, search.value = was
@@ -404,7 +411,7 @@ class Parts:
         shares : tuple of float
             Shares of the time used up already, and by which the last part has to end.
         report : callable
-            Called once the bound of the whole is raised.
+            Called once the bounds have been added up, where they may be.
         known : Parts
             The same parts with the trips found so far; perhaps for other windows.
         """

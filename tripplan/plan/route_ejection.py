@@ -12,6 +12,8 @@ References
    time windows," Operations Research Letters, vol. 37, no. 5, pp. 333-338, 2009.
 """
 
+# Compiled in: 72fbbfef55c3
+
 from __future__ import annotations
 
 import numpy as np

@@ -12,6 +12,8 @@ A plan of routes is three arrays, so that it is copied in one go:
 ``load`` (v,) float64 goes with them.
 """
 
+# Compiled in: 6ca2b8d54eb0
+
 from __future__ import annotations
 
 import numpy as np

@@ -335,7 +335,11 @@ class Run:
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
         parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
-        go_on = partial(clock.go_on, _WHOLE_SHARE)
+
+        def go_on() -> bool:
+            """Go on until there is a bound, and then as long as is left for it."""
+            return clock.go_on(_WHOLE_SHARE if master.bound > 0 else _LATE_SHARE)
+
         if go_on():
             target = len(search.best)
             master.generate(

@@ -11,6 +11,8 @@ References
    with time windows," Operations Research Letters 37(5), 333-338, 2009 (ejection pool, penalties).
 """
 
+# Compiled in: 4245965af77d
+
 from __future__ import annotations
 
 import numpy as np
@@ -252,6 +254,7 @@ def squeeze(p, s, most, turns, stir, seed):
                     s.visits[j, -1] > 0
                     and p.days[j, LOCK] == FREE
                     and not s.member[j, v]
+                    and s.visits[j, -1] < _MOST_VISITS
                     and abs(p.days[i, DAY] - p.days[j, DAY]) <= _NEAR_DAYS
                     and is_free(p, s, i, j)
                 ):

@@ -41,6 +41,15 @@ def in_time(p, i, m, work):
             return False
     if not _could_be_in_time(p, i, m, work):
         return False
+    for k in range(1, m if m > MOST_STOPS else 0):  # one order of them, whatever the order of the visits
+        q, sites = work[0, k], work[1, k]
+        z = k
+        while z > 0 and work[0, z - 1] > q:
+            work[0, z] = work[0, z - 1]
+            work[1, z] = work[1, z - 1]
+            z -= 1
+        work[0, z] = q
+        work[1, z] = sites
     if m > _FEW_STOPS and _in_time_roughly(p, i, m, work):
         return True
     if m > MOST_STOPS:

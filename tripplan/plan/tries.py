@@ -21,7 +21,6 @@ def try_for_fewer(
     go_on: Callable[[], bool],
     *,
     every: bool = False,
-    partly: bool = False,
 ) -> bool:
     """
     Look for fewer trips from some starts at once; take what the first of them finds that is better.
@@ -42,8 +41,8 @@ def try_for_fewer(
         Turns of each try at the most.
     go_on : callable
         False stops.
-    every, partly : bool, default False
-        As `Squeeze.fewer` has them.
+    every : bool, default False
+        As `Squeeze.fewer` has it.
 
     Returns
     -------
@@ -55,9 +54,7 @@ def try_for_fewer(
 
     def look(job: tuple[Squeeze, Trips, int]) -> dict[int, frozenset[int]] | None:
         one, start, seed = job
-        return one.fewer(
-            start, most, turns, seed, lambda: not ended and go_on(), every=every, partly=partly, like=best
-        )
+        return one.fewer(start, most, turns, seed, lambda: not ended and go_on(), every=every, like=best)
 
     results = in_order(look, jobs, on_end=lambda: ended.append(True))
     for (one, _, _), found in zip(jobs, results, strict=False):

@@ -14,6 +14,8 @@ References
    The memory: R. Baldacci, A. Mingozzi and R. Roberti, Operations Research 59(5), 1269-1283, 2011.
 """
 
+# Compiled in: cb8b1de49068
+
 from __future__ import annotations
 
 import numpy as np

@@ -29,7 +29,8 @@ def in_order(
     jobs : sequence
         The jobs. Where the caller stops, or something fails, those not begun are dropped.
     on_end : callable, optional
-        Called once the last result is taken, or before those under way are waited for: tells them to stop.
+        Called when the caller stops or something fails, before jobs under way are waited for, to tell them to
+        stop; and after the last result. Never called where jobs run in turn.
 
     Yields
     ------
