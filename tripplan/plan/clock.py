@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from dataclasses import dataclass, field
 
-__all__ = ["Clock", "Progress"]
+__all__ = ["Clock", "Progress", "Rounds"]
 
 
 @dataclass(frozen=True)
@@ -48,3 +48,38 @@ class Clock:
     def go_on(self, share: float = 1.0) -> bool:
         """Tell whether less than this share of the time is used up, and nobody asked to stop."""
         return not self.stopped and (self.time_limit_s is None or self.elapsed_s < share * self.time_limit_s)
+
+
+@dataclass
+class Rounds:
+    """
+    Long steps of like length: the first may take what time there is, later ones begin only if they can end.
+
+    Attributes
+    ----------
+    clock : Clock
+        The clock.
+    first, later : float
+        Shares of the time up to which the first round may run, and by which later ones have to end.
+    """
+
+    clock: Clock
+    first: float
+    later: float
+    _ended_s: float = field(init=False)
+    _count: int = field(default=0, init=False)
+    _enough: bool = field(default=False, init=False)
+
+    def __post_init__(self) -> None:
+        self._ended_s = self.clock.elapsed_s
+
+    def ended(self) -> None:
+        """Take down that a round has ended."""
+        now, limit = self.clock.elapsed_s, self.clock.time_limit_s
+        self._count += 1
+        self._enough = limit is not None and now + (now - self._ended_s) > self.later * limit
+        self._ended_s = now
+
+    def go_on(self) -> bool:
+        """Tell whether to go on."""
+        return not self._enough and self.clock.go_on(self.later if self._count else self.first)

@@ -8,7 +8,7 @@ from functools import cached_property, partial
 
 from tripplan.plan.branching import branch
 from tripplan.plan.charging import most_charged
-from tripplan.plan.clock import Clock, Progress
+from tripplan.plan.clock import Clock, Progress, Rounds
 from tripplan.plan.contradict import Witness
 from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
@@ -335,18 +335,18 @@ class Run:
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
         parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
+        rounds = Rounds(clock, _LATE_SHARE, _WHOLE_SHARE)
 
-        def go_on() -> bool:
-            """Go on until there is a bound, and then as long as is left for it."""
-            return clock.go_on(_WHOLE_SHARE if master.bound > 0 else _LATE_SHARE)
+        def report() -> None:
+            rounds.ended()
+            self.report()
 
-        if go_on():
-            target = len(search.best)
+        if rounds.go_on():
             master.generate(
                 effort.pricing_rounds,
-                go_on=go_on,
-                report=self.report,
-                target=target,
+                go_on=rounds.go_on,
+                report=report,
+                target=len(search.best),
                 narrow_turns=_NARROW_TURNS,
             )
 
