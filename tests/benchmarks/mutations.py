@@ -216,9 +216,9 @@ def bound_too_high(rng: random.Random, s: Subject) -> Plan:
 
 @_breaks("life thrown away")
 def life_counted_wrong(rng: random.Random, s: Subject) -> Plan | None:
-    if not s.plan.life_days:
-        return None  # nothing is claimed
-    return replace(s.plan, life_days=s.plan.life_days + rng.randint(1, 30))
+    if not s.plan.trips:
+        return None
+    return replace(s.plan, life_days=10**6 * len(s.plan.trips) + rng.randint(1, 30))
 
 
 @_breaks("lower bound")
