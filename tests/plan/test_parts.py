@@ -12,9 +12,10 @@ import pytest
 
 from tripplan.plan import check_plan, parts, plan_season, pricing, workers
 from tripplan.plan import run as run_module
+from tripplan.plan.all_parts import Parts
 from tripplan.plan.build import build_season
 from tripplan.plan.effort import Effort
-from tripplan.plan.part_search import Parts, PartSearch
+from tripplan.plan.part_search import PartSearch
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.run import Clock, Run, stock_rows
 from tripplan.plan.trips import TripBook
@@ -127,6 +128,8 @@ def test_no_multipliers_lift_the_bound_of_overlapping_bases_above_a_plan():
         shared += split._shared()
         split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
         assert run.master.bound == 0.0, "nothing of the whole was priced yet"
+        split.price(run.master, lambda: True)
+        assert 0 < run.master.whole_bound <= run.search.value.trips, f"WRONG BOUND, seed {seed}"
         run.master.generate(6, go_on=lambda: True, report=lambda: None)
         assert 0 < run.master.whole_bound <= run.search.value.trips, f"WRONG BOUND, seed {seed}"
         random = np.random.default_rng(seed)
@@ -147,6 +150,11 @@ def test_bounds_of_bases_that_share_no_site_add_up():
     split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
     assert run.master.least == sum(one.master.whole_bound for one in split.parts)
     assert 2 <= run.master.least <= run.search.value.trips
+    # with the multipliers of all together the whole's bound is no weaker
+    split.price(run.master, lambda: True)
+    of_bases = sum(one.master.bound for one in split.parts)
+    assert of_bases - 1e-6 <= run.master.bound <= run.search.value.trips
+    assert of_bases > 1
 
 
 def test_crews_are_priced_as_on_the_whole(random_fleets):

@@ -13,7 +13,7 @@ from tripplan.plan.effort import Effort
 from tripplan.plan.rows import StockRow
 from tripplan.plan.run import Clock, Run
 from tripplan.plan.squeeze import Squeeze
-from tripplan.plan.tries import try_for_fewer
+from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
 
@@ -44,7 +44,7 @@ def test_one_core_and_more_take_the_same_plan(season, monkeypatch):
         better = 0
         for _ in range(12):
             best = run.search.best
-            starts = [best, dict(list(best.items())[::2])]
+            starts = [Try(best), Try(dict(list(best.items())[::2]))]
             most = len(best) - 1
             better += try_for_fewer(run.search, run.squeezer, starts, most, 400, lambda: True)
         assert better >= 1
@@ -75,7 +75,7 @@ def test_the_first_start_that_leads_to_something_counts_and_stops_the_others(sea
         return None
 
     monkeypatch.setattr(Squeeze, "fewer", fewer)
-    assert try_for_fewer(run.search, run.squeezer, [best, {}], len(best) - 1, 1, lambda: True)
+    assert try_for_fewer(run.search, run.squeezer, [Try(best), Try({})], len(best) - 1, 1, lambda: True)
     assert stopped == [True]
     assert len(run.search.best) < len(best)
     assert learned in run.squeezer.learned
@@ -89,7 +89,8 @@ def test_what_cannot_be_driven_is_not_taken_and_the_next_start_counts(season, mo
     answers = {0: None, 1: too_much, 2: better}
     monkeypatch.setattr(Squeeze, "fewer", lambda _, start, *__, **___: answers[len(start)])
     some = list(best.items())
-    assert not try_for_fewer(run.search, run.squeezer, [{}, dict(some[:1])], 1, 1, lambda: True)
+    tries = [Try(dict(some[:k])) for k in range(3)]
+    assert not try_for_fewer(run.search, run.squeezer, tries[:2], 1, 1, lambda: True)
     assert (run.search.best, run.search.value) == (best, value)
-    assert try_for_fewer(run.search, run.squeezer, [dict(some[:k]) for k in range(3)], 1, 1, lambda: True)
+    assert try_for_fewer(run.search, run.squeezer, tries, 1, 1, lambda: True)
     assert len(run.search.best) < len(best)

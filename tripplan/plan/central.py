@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -90,6 +91,22 @@ class Central:
         of = np.repeat(np.arange(len(limits)), [len(limit) for limit in limits])
         self._of_trip = _matrix(np.ones(len(trip)), trip, of, (len(season.days), len(limits)))
         self._day_numbers = np.array([day.day for day in season.days], np.int64)
+
+    @property
+    def limits(self) -> tuple[int, ...]:
+        """Numbers of the stock rows that were broken so far."""
+        return tuple(self._stock)
+
+    def expect(self, limits: Iterable[int]) -> None:
+        """
+        Bring in stock rows before they are broken.
+
+        Parameters
+        ----------
+        limits : iterable of int
+            Their numbers among the stock rows.
+        """
+        self._stock.extend(r for r in limits if r not in self._stock)
 
     def solve(
         self, indices: NDArray[np.int64], counts: NDArray[np.uint8], *, tolerance: float = _TOLERANCE

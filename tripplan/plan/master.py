@@ -23,7 +23,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -39,8 +39,8 @@ _MOST_NEAR = 7
 _NEAR_VALUE = 0.85
 """Smoothing begins once the bound has come this near to the linear value; a poor centre misleads."""
 
-_SLOW_FALL = 0.001
-_SLOW_TURNS = 4
+_SLOW_FALL = 0.002
+_SLOW_TURNS = 3
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
 
 _MOST_NARROW = 10**6
@@ -85,10 +85,30 @@ class Master(Narrow):
     def __post_init__(self) -> None:
         super().__post_init__()
         self._center: NDArray[np.float64] | None = None
+        self._duals: NDArray[np.float64] | None = None
 
     @cached_property
     def _central(self) -> Central:
         return Central(self.book_of_rows)
+
+    @property
+    def limits(self) -> tuple[int, ...]:
+        """Numbers of the stock rows that were needed so far."""
+        return self._central.limits if self.many_windows else self.stock_rows_in
+
+    def expect(self, limits: Iterable[int]) -> None:
+        """
+        Bring stock rows in before they are broken, which saves solving again for each.
+
+        Parameters
+        ----------
+        limits : iterable of int
+            Their numbers among the stock rows.
+        """
+        if self.many_windows:
+            self._central.expect(limits)
+        else:
+            self.bring_in_stock_rows(limits)
 
     # ---- the bound ---------------------------------------------------------------------------------
 
@@ -188,6 +208,11 @@ class Master(Narrow):
                 self._center = duals.copy()
 
     @property
+    def best_duals(self) -> NDArray[np.float64] | None:
+        """Multipliers of the best bound, else of the last solution, shape (n_rows,); None before either."""
+        return self._duals if self._center is None else self._center
+
+    @property
     def whole_bound(self) -> int:
         """Trips that no plan serving every window can undercut."""
         known = 0 if self.forgiven else max(self.apart, self.least)
@@ -218,7 +243,8 @@ class Master(Narrow):
         Parameters
         ----------
         max_rounds : int
-            Exact pricing rounds at the most.
+            Exact pricing rounds at the most; with none the bound stays, and narrow pricing ends where they
+            would begin.
         go_on : callable
             False stops.
         report : callable
@@ -244,16 +270,19 @@ class Master(Narrow):
     ) -> None:
         smoothing = 0.6
         last, slow, turns = math.inf, 0, narrow_turns
-        for _ in range(max_rounds * 40):
+        for _ in range(max(1, max_rounds) * 40):
             if not go_on():
                 return
-            duals = self._multipliers()
-            creeps = self.missed < _EPS and last - self.value < _SLOW_FALL * self.value
+            duals = self._duals = self.multipliers()
+            nearly = _NEARLY if self.many_windows else _ROUNDING
+            creeps = last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0
             last = self.value
             if slow < _SLOW_TURNS and turns > 0 and self.add_known(duals) + self.add_narrow(duals) >= 3:
                 turns -= 1
                 continue
+            if self.rounds >= max_rounds:
+                return
             slow, turns = 0, narrow_turns
             self.rounds += 1
             center = self._center
@@ -264,8 +293,7 @@ class Master(Narrow):
             before = self.bound
             added = self.improve_bound(mixed)
             report()
-            nearly = _NEARLY if self.many_windows else _ROUNDING
-            if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < _EPS:
+            if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < nearly:
                 return
             if target is not None and self.whole_bound >= target:
                 return
@@ -282,8 +310,15 @@ class Master(Narrow):
             elif self.bound <= before + 1e-6:
                 smoothing *= 0.7
 
-    def _multipliers(self) -> NDArray[np.float64]:
-        """Solve the linear programme: with many windows, from the middle."""
+    def multipliers(self) -> NDArray[np.float64]:
+        """
+        Solve the linear programme: with many windows from the middle, else as `solve`.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_rows,)
+            Dual values, as `solve` returns them.
+        """
         if not self.many_windows:
             return self.solve()
         n = len(self.columns)

@@ -8,6 +8,7 @@ missed at a price, so that there always is a solution.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -162,6 +163,24 @@ class Programme:
             (self._slack_at if is_least else self._over_at).append(self._n_lp_columns)
             self._n_lp_columns += 1
         return len(rows)
+
+    @property
+    def stock_rows_in(self) -> tuple[int, ...]:
+        """Numbers of the stock rows that are in it."""
+        at, end = self.book_of_rows.stock_at, self.book_of_rows.spans_at
+        return tuple(r - at for r in self._lp_row if at <= r < end)
+
+    def bring_in_stock_rows(self, numbers: Iterable[int]) -> None:
+        """
+        Bring stock rows in before they are broken.
+
+        Parameters
+        ----------
+        numbers : iterable of int
+            Their numbers among the stock rows.
+        """
+        rows = [self.book_of_rows.stock_at + k for k in numbers]
+        self._activate([r for r in rows if r not in self._lp_row])
 
     def _forgiving(self, row: int) -> list[int]:
         if not self._forgiven_at:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
+from tripplan.plan.all_parts import Parts
 from tripplan.plan.branching import branch
 from tripplan.plan.charging import most_charged
 from tripplan.plan.clock import Clock, Progress, Rounds
@@ -14,8 +15,9 @@ from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan
 from tripplan.plan.effort import Effort
+from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.master import Master
-from tripplan.plan.part_search import Parts
+from tripplan.plan.owed import Owed, owed_by
 from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.rows import SpanRow, StockRow
@@ -24,9 +26,9 @@ from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
-from tripplan.plan.tries import try_for_fewer
+from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.trips import TripBook
-from tripplan.plan.windows import WindowSet, build_windows
+from tripplan.plan.windows import WindowSet
 
 __all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
 
@@ -44,14 +46,20 @@ _MOST_TURNS, _MOST_GROWTH = 16, 4
 """A patient search takes more turns after each failure: up to so many times as many, counted from no more
 than are meant for 400 windows, or so many times its own where that is more."""
 
-_PROBE_SHARE, _EARLY_SHARE, _LATE_SHARE = 0.08, 0.25, 0.95
-_BASES_SHARE, _WHOLE_SHARE = 0.4, 0.8
+_DATES_PER_TRIP = (1.8, 1.4)
+"""Dates on which plans are sought, as multiples of the linear value."""
+
+_TURNS_OF_FEW_DATES = 3
+"""Failures after which few dates are chosen anew; the last of them on all dates."""
+
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.36, 0.7, 0.95
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
-bound is sought, and after; and after which the bounds of the bases, and of the whole, are left as they are.
+bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
+as they are; and parts are not searched any more.
 """
 
-_NARROW_TURNS = 3
+_NARROW_TURNS = 1
 """Turns of narrow pricing between two exact rounds of a large season, which are dear."""
 
 _PART_TURNS = 4
@@ -102,25 +110,6 @@ class Start:
         return witness, last
 
 
-@dataclass(frozen=True)
-class _Owed:
-    """
-    Windows that count in every equally good plan, but for those of so many sites, whichever they are.
-
-    `plain`: all windows of the run count. `bends`: no fallback date counts.
-    """
-
-    rows: tuple[Window, ...]
-    forgiven: int
-    plain: bool
-    bends: bool
-    late: int
-
-    def within(self, other: _Owed) -> bool:
-        """Tell whether a bound for what the other owes holds here too."""
-        return self.late <= other.late and (other.bends or not self.bends)
-
-
 @dataclass
 class Run:
     """One search with its bound."""
@@ -137,7 +126,8 @@ class Run:
 
     def __post_init__(self) -> None:
         self._late_master: Master | None = None
-        self._late_owed = _Owed((), 0, plain=False, bends=False, late=0)
+        self._late_owed = Owed((), 0, plain=False, bends=False, late=0)
+        self._few_dates: tuple[FewDates, ...] = ()
         self.book = TripBook(self.season)
         self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
@@ -203,24 +193,9 @@ class Run:
             self.clock.stopped = True
         return max(least, master.whole_bound)
 
-    def _owed(self) -> _Owed:
+    def _owed(self) -> Owed:
         """Return what every plan owes that serves the sites as well as the best one found."""
-        trips = self.search.best
-        days = self.judge.visit_days(trips)
-        late = {s for s in days if self.judge.late_days_of(s, days[s])}
-        more = len(late - set(self.windows.sure_late))
-        # a plan that itself leaves too few fallback dates somewhere is as good as others that do
-        bends = bool(self.bent) or any(
-            row.site not in self.windows.sure_late for row in self.judge.missed(trips)
-        )
-        plain = not more and not self.windows.sure_late and not bends
-        # where some sites bent, others might bend in an equally good plan: no fallback counts at all
-        windows = build_windows(self.season, 0) if bends or more else self.windows
-        rows = windows.bound_rows
-        if not plain:
-            rows = tuple(row for row in rows if row.site not in windows.sure_late)
-        forgiven = len(late - set(windows.sure_late))
-        return _Owed(rows, forgiven, plain=plain, bends=bends or bool(more), late=len(late))
+        return owed_by(self.season, self.windows, self.judge, self.search.best, bent=bool(self.bent))
 
     def report(self) -> None:
         """Tell the caller how far it is."""
@@ -312,17 +287,24 @@ class Run:
             settled = go_on() or share == _EARLY_SHARE
             if settled and self.may_bend and not missed <= set(self.windows.sure_late):
                 return  # these come before their fallback dates; the next search begins with this plan
-        self._bound_in_parts(parts)
+        master, round_s = self._bound_in_parts(parts)
         if not self._proved():
+            self._bound_whole(master, round_s)
             late = partial(clock.go_on, _LATE_SHARE)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
+        if not self._proved():
             self._squeeze(effort.squeezes)
         if search.value is not None and search.value.late_sites:
             search.offer(serve_late(search, search.best))
         parts.polish(search.best, effort.polish_passes, search.offer)
 
-    def _bound_in_parts(self, parts: Parts) -> None:
-        """Bound plans like the one found: for its windows, or for those that equally good plans all fill."""
+    def _bound_in_parts(self, parts: Parts) -> tuple[Master, float]:
+        """
+        Bound plans like the one found: for its windows, or for those that equally good plans all fill.
+
+        Returns the linear programme of the whole, with the trips and the bound that the parts' led to, and
+        how long the whole's pricing took in seconds.
+        """
         search, effort, clock = self.search, self.effort, self.clock
         master, known = self.master, parts
         owed = self._owed()
@@ -335,7 +317,14 @@ class Run:
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
         parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
-        rounds = Rounds(clock, _LATE_SHARE, _WHOLE_SHARE)
+        begun = clock.elapsed_s
+        parts.price(master, clock.go_on)
+        self.report()
+        return master, clock.elapsed_s - begun
+
+    def _bound_whole(self, master: Master, known_s: float) -> None:
+        """Generate trips of the whole, as long as rounds of exact pricing, each of about so long, can end."""
+        rounds = Rounds(self.clock, _WHOLE_SHARE, _WHOLE_SHARE, known_s)
 
         def report() -> None:
             rounds.ended()
@@ -343,10 +332,10 @@ class Run:
 
         if rounds.go_on():
             master.generate(
-                effort.pricing_rounds,
+                self.effort.pricing_rounds,
                 go_on=rounds.go_on,
                 report=report,
-                target=len(search.best),
+                target=len(self.search.best),
                 narrow_turns=_NARROW_TURNS,
             )
 
@@ -361,15 +350,15 @@ class Run:
         """
         Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
-        A patient search begins both with the best plan and with trips drawn from the linear programme, and
-        takes more turns after each failure.
+        A patient search goes by the linear programme too: it begins with the best plan and with trips drawn
+        on all dates, then, in turns, on few dates; it takes more turns after each failure.
         """
-        search, season = self.search, self.season
+        search = self.search
         go_on = partial(self.clock.go_on, share)
         base = self.effort.squeeze_turns
         turns = round(base * max(_LEAST_SHARE, len(self.windows.rows) / _FEW_WINDOWS))
         most_turns = max(_MOST_TURNS * min(base, turns), _MOST_GROWTH * turns)
-        may_draw = patient and not season.wanted.must_run and not season.wanted.kept
+        failed = 0
         while misses > 0 and go_on() and search.value is not None and not self._proved():
             late = bool(self.judge.missed(search.best))
             most = search.value.trips + (_MORE_IF_LATE if late else -1)
@@ -377,15 +366,31 @@ class Run:
                 return
             every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
             most = most if every else search.value.trips - 1
-            starts: list[Trips] = [search.best]
-            if may_draw and not late and misses > 1:
-                starts.append(sample_trips(self.master, search.random) or search.best)
-            if try_for_fewer(search, self.squeezer, starts, most, turns, go_on, every=every):
+            tries = [Try(search.best)]
+            if patient and not late and misses > 1:
+                tries = self._drawn(failed, most, go_on) or tries
+            if try_for_fewer(search, self.squeezer, tries, most, turns, go_on, every=every):
                 for index, visits in search.best.items():
                     self.master.add(index, tuple(sorted(visits)), usable=True)
                 continue
-            misses -= len(starts)
-            turns = min(turns << len(starts), most_turns) if patient else turns
+            failed += 1
+            misses -= len(tries)
+            turns = min(turns << len(tries), most_turns) if patient else turns
+
+    def _drawn(self, failed: int, most: int, go_on: Callable[[], bool]) -> list[Try]:
+        """Return starts drawn from the linear programme, after so many failures; none where wishes forbid."""
+        search, wanted = self.search, self.season.wanted
+        if wanted.must_run or wanted.kept:
+            return []
+        if failed % _TURNS_OF_FEW_DATES == 0:
+            rows = self.judge.filled(search.best)
+            known, random, short = self.master, search.random, self.judge.shortages
+            self._few_dates = search_on_few_dates(
+                known, rows, known.stock, _DATES_PER_TRIP, most, random, short, go_on
+            )
+        if failed % _TURNS_OF_FEW_DATES != _TURNS_OF_FEW_DATES - 1 and self._few_dates:
+            return [Try(one.draw(search.random), one) for one in self._few_dates]
+        return [Try(search.best), Try(sample_trips(self.master, search.random) or search.best)]
 
     def _branch(self, nodes: int) -> None:
         """Bound the season case by case where a single trip is open."""

@@ -146,6 +146,11 @@ class Judge:
         days = self.visit_days(trips)
         return [row for row in self.rows if not any(d in row.days for d in days[row.site])]
 
+    def filled(self, trips: Trips) -> list[Window]:
+        """Return the windows with a visit."""
+        days = self.visit_days(trips)
+        return [row for row in self.rows if any(d in row.days for d in days[row.site])]
+
     def shortages(self, trips: Trips) -> tuple[Shortage, ...]:
         """Return where the shelf runs short."""
         return play_shelf(self.season.fleet, self.season.first, *shelf_moves(self.season, trips)).shortages

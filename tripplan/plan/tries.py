@@ -3,19 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
+from tripplan.plan.few_dates import FewDates
 from tripplan.plan.search import Search
 from tripplan.plan.solution import Trips
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.workers import in_order
 
-__all__ = ["try_for_fewer"]
+__all__ = ["Try", "try_for_fewer"]
+
+
+@dataclass(frozen=True)
+class Try:
+    """
+    What one search begins with.
+
+    Attributes
+    ----------
+    trips : mapping of int to frozenset of int
+        A plan, perhaps with windows left open.
+    on : FewDates or None
+        Where given, the trips are in its numbers, and the search keeps to its dates.
+    """
+
+    trips: Trips
+    on: FewDates | None = None
 
 
 def try_for_fewer(
     search: Search,
     squeezer: Squeeze,
-    starts: Sequence[Trips],
+    tries: Sequence[Try],
     most: int,
     turns: int,
     go_on: Callable[[], bool],
@@ -32,9 +51,9 @@ def try_for_fewer(
     search : Search
         Holds the best plan, and gets a better one.
     squeezer : Squeeze
-        The search; keeps what the tries learned of the shelf.
-    starts : sequence of mapping of int to frozenset of int
-        Plans to begin with.
+        The search on all dates.
+    tries : sequence of Try
+        What to begin with. What a search learned of the shelf is kept, here and for its few dates.
     most : int
         Trips at the most.
     turns : int
@@ -42,23 +61,32 @@ def try_for_fewer(
     go_on : callable
         False stops.
     every : bool, default False
-        As `Squeeze.fewer` has it.
+        As `Squeeze.fewer` has it; on few dates all windows there are filled.
 
     Returns
     -------
     bool
         Whether the best plan became better.
     """
-    jobs = [(squeezer.apart(), start, int(search.random.integers(1 << 30))) for start in starts]
+    own = [squeezer if one.on is None else one.on.squeezer for one in tries]
+    seeds = [int(search.random.integers(1 << 30)) for _ in tries]
+    jobs = [(of.apart(), one, seed) for of, one, seed in zip(own, tries, seeds, strict=True)]
     best, ended = search.best, list[bool]()
 
-    def look(job: tuple[Squeeze, Trips, int]) -> dict[int, frozenset[int]] | None:
-        one, start, seed = job
-        return one.fewer(start, most, turns, seed, lambda: not ended and go_on(), every=every, like=best)
+    def look(job: tuple[Squeeze, Try, int]) -> dict[int, frozenset[int]] | None:
+        squeeze, one, seed = job
+
+        def still() -> bool:
+            return not ended and go_on()
+
+        if one.on is None:
+            return squeeze.fewer(one.trips, most, turns, seed, still, every=every, like=best)
+        found = squeeze.fewer(one.trips, most, turns, seed, still, every=True)
+        return None if found is None else one.on.whole(found)
 
     results = in_order(look, jobs, on_end=lambda: ended.append(True))
-    for (one, _, _), found in zip(jobs, results, strict=False):
-        squeezer.learn_from(one)
+    for of, (squeeze, _, _), found in zip(own, jobs, results, strict=False):
+        of.learn_from(squeeze)
         if found is None or not all(search.book.fits(i, visits) for i, visits in found.items()):
             continue
         if search.offer(found, thin=True):

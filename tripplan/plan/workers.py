@@ -7,7 +7,7 @@ from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-__all__ = ["in_order"]
+__all__ = ["at_once", "in_order"]
 
 _MOST = 2
 """Labels of exact pricing take memory; what more threads would save was not measured."""
@@ -37,17 +37,21 @@ def in_order(
     object
         What each job gave, in the order of the jobs.
     """
-    at_once = min(_MOST, _cores(), len(jobs))
-    if at_once < _MOST:
+    if min(at_once(), len(jobs)) < _MOST:
         yield from map(work, jobs)
         return
-    pool = ThreadPoolExecutor(at_once, thread_name_prefix="pricing")
+    pool = ThreadPoolExecutor(_MOST, thread_name_prefix="pricing")
     try:
         yield from pool.map(work, jobs)
     finally:
         if on_end is not None:
             on_end()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def at_once() -> int:
+    """Return how many jobs run at once."""
+    return min(_MOST, _cores())
 
 
 def _cores() -> int:

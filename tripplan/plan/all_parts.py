@@ -1,0 +1,332 @@
+"""
+A large season searched and bounded part by part.
+
+Each part searches its own trips while those of the others stay as they are; the shelf gives it what the
+others leave. What is found is a plan of the whole at every moment. For the bound each part generates
+trips as if the shelf were its own. The whole's linear programme begins with the trips of all; its pricing
+takes every crew's trips on all sites that it can reach, whichever part they belong to, so that the bound
+holds where bases overlap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tripplan.plan.master import Master
+from tripplan.plan.part_search import PartJudge, PartSearch
+from tripplan.plan.parts import Part, base_parts
+from tripplan.plan.polish import polish
+from tripplan.plan.pricing import Pricer
+from tripplan.plan.rows import SpanRow, StockRow
+from tripplan.plan.search import Search
+from tripplan.plan.season import Season, Window
+from tripplan.plan.solution import Moves, Trips, shelf_moves
+from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.trips import TripBook
+from tripplan.plan.workers import at_once, in_order
+
+__all__ = ["Parts"]
+
+_FEWEST_PARTS = 2
+_AT_ONCE = 2
+
+
+@dataclass
+class Parts:
+    """All parts of a season."""
+
+    season: Season
+    parts: tuple[PartSearch, ...]
+    go_on: Callable[[], bool]
+
+    @classmethod
+    def of(
+        cls,
+        season: Season,
+        rows: tuple[Window, ...],
+        stock: tuple[StockRow, ...],
+        seed: int,
+        go_on: Callable[[], bool],
+    ) -> Parts:
+        """
+        Split a season and get the searches ready.
+
+        Parameters
+        ----------
+        season : Season
+            The whole.
+        rows : tuple of Window
+            Its windows.
+        stock : tuple of StockRow
+            What the whole shelf can give.
+        seed : int
+            Seed of every part.
+        go_on : callable
+            False stops.
+
+        Returns
+        -------
+        Parts
+            Empty where there is one part only, or a wish speaks of several.
+        """
+        found = []
+        cut = base_parts(season)
+        if len(cut) < _FEWEST_PARTS or _across(season, cut):
+            return cls(season, (), go_on)
+        for part in cut:
+            at = tuple(r for r, row in enumerate(rows) if row.site in part.task_at)
+            own = tuple(Window(part.task_at[rows[r].site], rows[r].days, rows[r].stretched) for r in at)
+            spans = tuple(
+                SpanRow(frozenset(indices), least=1) for indices in part.season.wanted.must_run if indices
+            )
+            book, pricer = TripBook(part.season), Pricer(part.season)
+            judge = PartJudge(part.season, own, book)
+            master = Master(part.season, own, stock, book, pricer, spans)
+            search = Search(part.season, own, book, pricer, judge, master, seed, go_on, lambda: None)
+            squeezer = Squeeze(part.season, own, stock, judge.shortages)
+            found.append(PartSearch(part, own, at, stock, judge, search, squeezer, master))
+        return cls(season, tuple(found), go_on)
+
+    @property
+    def trips(self) -> dict[int, frozenset[int]]:
+        """The best trips of all parts, in the numbers of the whole."""
+        return {index: visits for one in self.parts for index, visits in one.trips.items()}
+
+    def _outside(self, k: int) -> Moves:
+        """Return what all parts but one take from the shelf and bring to it."""
+        others = {i: v for j, one in enumerate(self.parts) if j != k for i, v in one.trips.items()}
+        return shelf_moves(self.season, others)
+
+    def _meet(self, k: int) -> None:
+        self.parts[k].meet(self._outside(k), self.go_on)
+
+    def build(self, start: Trips, turns: int) -> None:
+        """
+        Build each part's first plan, on its share of the shelf.
+
+        Parameters
+        ----------
+        start : mapping of int to frozenset of int
+            Trips of the whole to begin with.
+        turns : int
+            Turns of the search in each part.
+        """
+        for one in self.parts:
+            one.share(self.season)
+            one.begin(one.inside(start), turns, self.go_on)
+
+    def squeeze(
+        self,
+        misses: int,
+        turns: int,
+        offer: Callable[[Trips], object],
+        go_on: Callable[[], bool],
+        *,
+        shared: bool,
+    ) -> None:
+        """
+        Look for fewer trips in two parts at once, one pair after the other.
+
+        Parameters
+        ----------
+        misses : int
+            Failed tries in a row in each part at which to leave it.
+        turns : int
+            Turns of each try.
+        offer : callable
+            Gets the trips of the whole after each try that succeeded.
+        go_on : callable
+            False stops.
+        shared : bool
+            Whether each part still keeps to its share of the shelf.
+        """
+        failed = [0] * len(self.parts)
+        while go_on() and any(count < misses for count in failed):
+            still = [k for k, count in enumerate(failed) if count < misses]
+            for k in range(0, len(still), _AT_ONCE):
+                if not go_on():
+                    break
+                for j, better in self._improved(still[k : k + _AT_ONCE], turns, go_on, shared=shared):
+                    failed[j] = 0 if better else failed[j] + 1
+                    if better:
+                        offer(self.trips)
+
+    def _improved(
+        self, some: Sequence[int], turns: int, go_on: Callable[[], bool], *, shared: bool
+    ) -> Iterator[tuple[int, bool]]:
+        """
+        Look for fewer trips in some parts at once, each beside what the others did before.
+
+        What a later one found is dropped where the shelf cannot feed it beside what an earlier one found.
+        """
+        searches = [self.parts[k].search for k in some]
+        if not shared:
+            for k in some:
+                self._meet(k)
+        before = [(search.best, search.value) for search in searches]
+        ended = list[bool]()  # an interrupt stops both at once
+        found = list(
+            in_order(
+                lambda k: self.parts[k].improve(turns, lambda: not ended and go_on()),
+                some,
+                on_end=lambda: ended.append(True),
+            )
+        )
+        after = [(search.best, search.value) for search in searches]
+        for search, was in zip(searches, before, strict=True):
+            search.best, search.value = was
+        for k, better, was, now in zip(some, found, before, after, strict=True):
+            one = self.parts[k]
+            one.search.best, one.search.value = now
+            if better and not shared and one.judge.shortages_beside(self._outside(k), one.search.best):
+                one.search.best, one.search.value = was
+                yield k, False
+            else:
+                yield k, better
+
+    def polish(self, start: Trips, passes: int, offer: Callable[[Trips], object]) -> None:
+        """
+        Save crew time in each part.
+
+        Parameters
+        ----------
+        start : mapping of int to frozenset of int
+            The best trips of the whole.
+        passes : int
+            Passes over each part.
+        offer : callable
+            Gets the trips of the whole after each part.
+        """
+        for k, one in enumerate(self.parts):
+            self._meet(k)
+            one.search.offer(one.inside(start))
+            polish(one.search, passes)
+            offer(self.trips)
+
+    def bound(
+        self,
+        whole: Master,
+        rounds: int,
+        go_on: Callable[[float], bool],
+        shares: tuple[float, float],
+        report: Callable[[], None],
+        known: Parts,
+    ) -> None:
+        """
+        Generate trips part by part for the whole.
+
+        Where no site is reached from two bases, each part is bounded too, and the bounds add up. Elsewhere
+        exact pricing is left to the whole.
+
+        Parameters
+        ----------
+        whole : Master
+            The whole's linear programme; gets the trips.
+        rounds : int
+            Exact pricing rounds in each part at the most.
+        go_on : callable
+            Tells whether less than a share of the time is used up.
+        shares : tuple of float
+            Shares of the time used up already, and by which the last part has to end.
+        report : callable
+            Called once the bounds have been added up, where they may be.
+        known : Parts
+            The same parts with the trips found so far; perhaps for other windows.
+        """
+        begun, end = shares
+        shared = self._shared()
+        size, n = at_once(), len(self.parts)
+        groups = [range(k, min(k + size, n)) for k in range(0, n, size)]
+        for number, group in enumerate(groups):
+            for k in group:
+                one, search = self.parts[k], known.parts[k].search
+                for index, visits in search.best.items():
+                    one.master.add(index, tuple(sorted(visits)), usable=True)
+                for (index, visits), _ in search.known():
+                    one.master.add(index, tuple(sorted(visits)), usable=True)
+            until = partial(go_on, begun + (end - begun) * (number + 1) / len(groups))
+            self._generate(group, 0 if shared else rounds, until)
+        for k, one in enumerate(self.parts):
+            if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
+                known.parts[k].drawn_from = one.master
+            for column in one.master.columns:
+                trip = tuple(one.part.tasks[s] for s in column.visits)
+                whole.add(one.part.days[column.index], trip, usable=column.usable)
+        if not shared:
+            whole.least = max(whole.least, sum(one.master.whole_bound for one in self.parts))
+            report()
+
+    def price(self, whole: Master, go_on: Callable[[], bool]) -> None:
+        """
+        Bound the whole with the multipliers that the parts found.
+
+        Each part took the whole shelf for its own. Windows keep the multipliers of their part, the shelf has
+        the largest of all: where no site is reached from two bases, the bound is at least the sum of theirs.
+
+        Parameters
+        ----------
+        whole : Master
+            The whole's linear programme; gets the bound, and trips.
+        go_on : callable
+            False stops.
+        """
+        whole.improve_bound(self._joined(whole), go_on=go_on)
+
+    def _generate(self, some: Sequence[int], rounds: int, go_on: Callable[[], bool]) -> None:
+        """Generate trips in some parts at once."""
+        ended = list[bool]()  # an interrupt stops all at once
+
+        def generate(k: int) -> None:
+            still = partial(_either, ended, go_on)
+            self.parts[k].master.generate(rounds, go_on=still, report=_nothing)
+
+        for _ in in_order(generate, some, on_end=lambda: ended.append(True)):
+            pass
+
+    def _joined(self, whole: Master) -> NDArray[np.float64]:
+        """Return multipliers for the whole's rows from those of the parts."""
+        duals = np.zeros(whole.book_of_rows.n_rows)
+        at, n_stock = whole.book_of_rows.stock_at, len(whole.stock)
+        for one in self.parts:
+            own = one.master.best_duals
+            if own is not None:
+                duals[list(one.row_at)] = own[: len(one.rows)]
+                own_at = one.master.book_of_rows.stock_at
+                shelf = own[own_at : own_at + n_stock]
+                duals[at : at + n_stock] = np.minimum(duals[at : at + n_stock], shelf)
+        return duals
+
+    def _shared(self) -> bool:
+        """Tell whether some site can be reached by crews of two parts."""
+        part_of = {i: k for k, one in enumerate(self.parts) for i in one.part.days}
+        seen: dict[int, set[int]] = {}
+        for i, day in enumerate(self.season.days):
+            for s in day.spans:
+                seen.setdefault(s, set()).add(part_of.get(i, -1 - i))
+        return any(len(by) > 1 for by in seen.values())
+
+
+def _either(ended: list[bool], go_on: Callable[[], bool]) -> bool:
+    return not ended and go_on()
+
+
+def _nothing() -> None:
+    pass
+
+
+def _across(season: Season, parts: tuple[Part, ...]) -> bool:
+    """Tell whether a wish speaks of more than one part."""
+    whole, inside = season.wanted, [part.season.wanted for part in parts]
+    return any(
+        len(every) != sum(len(some) for some in found)
+        for every, found in (
+            (whole.must_run, [one.must_run for one in inside]),
+            (whole.must_visit, [one.must_visit for one in inside]),
+            (whole.kept, [one.kept for one in inside]),
+        )
+    )
