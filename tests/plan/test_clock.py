@@ -43,11 +43,3 @@ def test_without_a_limit_only_an_interrupt_stops(now):
         assert rounds.go_on()
     clock.stopped = True
     assert not rounds.go_on()
-
-
-def test_where_it_is_known_how_long_a_round_takes_the_first_does_not_begin_too_late(now):
-    now[0] += 60.0
-    for known_s, may in ((34.0, True), (36.0, False)):  # ends at 94 and at 96
-        rounds = Rounds(Clock(100.0, begun=100.0), first=0.95, later=0.8, known_s=known_s)
-        assert rounds.go_on() is may
-    assert Rounds(Clock(None, begun=100.0), first=0.95, later=0.8, known_s=1e9).go_on()

@@ -14,9 +14,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-import numpy as np
-from numpy.typing import NDArray
-
 from tripplan.plan.master import Master
 from tripplan.plan.part_search import PartJudge, PartSearch
 from tripplan.plan.parts import Part, base_parts
@@ -261,22 +258,6 @@ class Parts:
             whole.least = max(whole.least, sum(one.master.whole_bound for one in self.parts))
             report()
 
-    def price(self, whole: Master, go_on: Callable[[], bool]) -> None:
-        """
-        Bound the whole with the multipliers that the parts found.
-
-        Each part took the whole shelf for its own. Windows keep the multipliers of their part, the shelf has
-        the largest of all: where no site is reached from two bases, the bound is at least the sum of theirs.
-
-        Parameters
-        ----------
-        whole : Master
-            The whole's linear programme; gets the bound, and trips.
-        go_on : callable
-            False stops.
-        """
-        whole.improve_bound(self._joined(whole), go_on=go_on)
-
     def _generate(self, some: Sequence[int], rounds: int, go_on: Callable[[], bool]) -> None:
         """Generate trips in some parts at once."""
         ended = list[bool]()  # an interrupt stops all at once
@@ -287,19 +268,6 @@ class Parts:
 
         for _ in in_order(generate, some, on_end=lambda: ended.append(True)):
             pass
-
-    def _joined(self, whole: Master) -> NDArray[np.float64]:
-        """Return multipliers for the whole's rows from those of the parts."""
-        duals = np.zeros(whole.book_of_rows.n_rows)
-        at, n_stock = whole.book_of_rows.stock_at, len(whole.stock)
-        for one in self.parts:
-            own = one.master.best_duals
-            if own is not None:
-                duals[list(one.row_at)] = own[: len(one.rows)]
-                own_at = one.master.book_of_rows.stock_at
-                shelf = own[own_at : own_at + n_stock]
-                duals[at : at + n_stock] = np.minimum(duals[at : at + n_stock], shelf)
-        return duals
 
     def _shared(self) -> bool:
         """Tell whether some site can be reached by crews of two parts."""

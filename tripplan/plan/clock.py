@@ -61,21 +61,17 @@ class Rounds:
         The clock.
     first, later : float
         Shares of the time up to which the first round may run, and by which later ones have to end.
-    known_s : float, default 0
-        What a round is known to take: the first does not begin where it could not end. [s]
     """
 
     clock: Clock
     first: float
     later: float
-    known_s: float = 0.0
     _ended_s: float = field(init=False)
     _count: int = field(default=0, init=False)
     _enough: bool = field(default=False, init=False)
 
     def __post_init__(self) -> None:
-        self._ended_s, limit = self.clock.elapsed_s, self.clock.time_limit_s
-        self._enough = limit is not None and self._ended_s + self.known_s > self.first * limit
+        self._ended_s = self.clock.elapsed_s
 
     def ended(self) -> None:
         """Take down that a round has ended."""

@@ -85,7 +85,6 @@ class Master(Narrow):
     def __post_init__(self) -> None:
         super().__post_init__()
         self._center: NDArray[np.float64] | None = None
-        self._duals: NDArray[np.float64] | None = None
 
     @cached_property
     def _central(self) -> Central:
@@ -208,11 +207,6 @@ class Master(Narrow):
                 self._center = duals.copy()
 
     @property
-    def best_duals(self) -> NDArray[np.float64] | None:
-        """Multipliers of the best bound, else of the last solution, shape (n_rows,); None before either."""
-        return self._duals if self._center is None else self._center
-
-    @property
     def whole_bound(self) -> int:
         """Trips that no plan serving every window can undercut."""
         known = 0 if self.forgiven else max(self.apart, self.least)
@@ -273,7 +267,7 @@ class Master(Narrow):
         for _ in range(max(1, max_rounds) * 40):
             if not go_on():
                 return
-            duals = self._duals = self.multipliers()
+            duals = self.multipliers()
             nearly = _NEARLY if self.many_windows else _ROUNDING
             creeps = last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0

@@ -52,14 +52,14 @@ _DATES_PER_TRIP = (1.8, 1.4)
 _TURNS_OF_FEW_DATES = 3
 """Failures after which few dates are chosen anew; the last of them on all dates."""
 
-_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.36, 0.7, 0.95
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.36, 0.75, 0.95
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
 as they are; and parts are not searched any more.
 """
 
-_NARROW_TURNS = 1
+_NARROW_TURNS = 2
 """Turns of narrow pricing between two exact rounds of a large season, which are dear."""
 
 _PART_TURNS = 4
@@ -287,9 +287,9 @@ class Run:
             settled = go_on() or share == _EARLY_SHARE
             if settled and self.may_bend and not missed <= set(self.windows.sure_late):
                 return  # these come before their fallback dates; the next search begins with this plan
-        master, round_s = self._bound_in_parts(parts)
+        master = self._bound_in_parts(parts)
         if not self._proved():
-            self._bound_whole(master, round_s)
+            self._bound_whole(master)
             late = partial(clock.go_on, _LATE_SHARE)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
         if not self._proved():
@@ -298,12 +298,11 @@ class Run:
             search.offer(serve_late(search, search.best))
         parts.polish(search.best, effort.polish_passes, search.offer)
 
-    def _bound_in_parts(self, parts: Parts) -> tuple[Master, float]:
+    def _bound_in_parts(self, parts: Parts) -> Master:
         """
         Bound plans like the one found: for its windows, or for those that equally good plans all fill.
 
-        Returns the linear programme of the whole, with the trips and the bound that the parts' led to, and
-        how long the whole's pricing took in seconds.
+        Returns the linear programme of the whole, with the trips that the parts found.
         """
         search, effort, clock = self.search, self.effort, self.clock
         master, known = self.master, parts
@@ -317,14 +316,11 @@ class Run:
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
         parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
-        begun = clock.elapsed_s
-        parts.price(master, clock.go_on)
-        self.report()
-        return master, clock.elapsed_s - begun
+        return master
 
-    def _bound_whole(self, master: Master, known_s: float) -> None:
-        """Generate trips of the whole, as long as rounds of exact pricing, each of about so long, can end."""
-        rounds = Rounds(self.clock, _WHOLE_SHARE, _WHOLE_SHARE, known_s)
+    def _bound_whole(self, master: Master) -> None:
+        """Generate trips of the whole, as long as rounds of exact pricing fit into the time."""
+        rounds = Rounds(self.clock, _LATE_SHARE, _WHOLE_SHARE)
 
         def report() -> None:
             rounds.ended()
