@@ -24,6 +24,8 @@ class Effort:
     branches, branch_rounds : int
         Cases into which a season is split that is one trip from proved (a time limit lets it go on until
         then), and pricing rounds of each.
+    interval_turns : int
+        Times that limits on the trips between two dates are looked for before that.
     dives : int
         Dives into the linear programme.
     cover_nodes, cover_columns : int
@@ -46,8 +48,9 @@ class Effort:
     more_squeezes: int = 10
     squeeze_turns: int = 4000
     pricing_rounds: int = 24
-    branches: int = 40
+    branches: int = 80
     branch_rounds: int = 8
+    interval_turns: int = 3
     dives: int = 1
     cover_nodes: int = 4
     cover_columns: int = 3000
@@ -68,6 +71,7 @@ class Effort:
             more_squeezes=0,
             squeeze_turns=self.squeeze_turns // 4,
             branches=0,
+            interval_turns=0,
             dives=0,
             pricing_rounds=max(1, self.pricing_rounds // 4),
             cover_nodes=0,

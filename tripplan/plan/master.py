@@ -43,6 +43,9 @@ _SLOW_FALL = 0.002
 _SLOW_TURNS = 3
 """Exact pricing comes once the value has fallen by less than this share so many times running."""
 
+_PATIENT_TURNS = 12
+"""So many times where some window is not filled yet: the value then stands still for a while."""
+
 _MOST_NARROW = 10**6
 _NEARLY = 2e-3
 """How near to its optimum the linear programme is solved from the middle. [trips]"""
@@ -272,7 +275,8 @@ class Master(Narrow):
             creeps = last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0
             last = self.value
-            if slow < _SLOW_TURNS and turns > 0 and self.add_known(duals) + self.add_narrow(duals) >= 3:
+            patience = _SLOW_TURNS if self.missed < nearly else _PATIENT_TURNS
+            if slow < patience and turns > 0 and self.add_known(duals) + self.add_narrow(duals) >= 3:
                 turns -= 1
                 continue
             if self.rounds >= max_rounds:

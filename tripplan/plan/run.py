@@ -16,6 +16,7 @@ from tripplan.plan.dive import dive
 from tripplan.plan.document import Plan
 from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import FewDates, search_on_few_dates
+from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
 from tripplan.plan.owed import Owed, owed_by
 from tripplan.plan.parts import is_large, make_pricer
@@ -49,8 +50,8 @@ than are meant for 400 windows, or so many times its own where that is more."""
 _DATES_PER_TRIP = (1.8, 1.4)
 """Dates on which plans are sought, as multiples of the linear value."""
 
-_TURNS_OF_FEW_DATES = 3
-"""Failures after which few dates are chosen anew; the last of them on all dates."""
+_CHOSEN_ANEW, _ON_ALL_DATES = 8, 4
+"""Failures after which few dates are chosen anew; every so many tries are on all dates."""
 
 _PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.36, 0.75, 0.95
 """
@@ -378,13 +379,13 @@ class Run:
         search, wanted = self.search, self.season.wanted
         if wanted.must_run or wanted.kept:
             return []
-        if failed % _TURNS_OF_FEW_DATES == 0:
+        if failed % _CHOSEN_ANEW == 0:
             rows = self.judge.filled(search.best)
             known, random, short = self.master, search.random, self.judge.shortages
             self._few_dates = search_on_few_dates(
                 known, rows, known.stock, _DATES_PER_TRIP, most, random, short, go_on
             )
-        if failed % _TURNS_OF_FEW_DATES != _TURNS_OF_FEW_DATES - 1 and self._few_dates:
+        if failed % _ON_ALL_DATES != _ON_ALL_DATES - 1 and self._few_dates:
             return [Try(one.draw(search.random), one) for one in self._few_dates]
         return [Try(search.best), Try(sample_trips(self.master, search.random) or search.best)]
 
@@ -405,17 +406,16 @@ class Run:
             master.least = max(master.least, least)
             self.report()
 
-        report(
-            branch(
-                master,
-                value.trips,
-                nodes=nodes if clock.time_limit_s is None else _ANY_NUMBER,
-                rounds=self.effort.branch_rounds,
-                go_on=clock.go_on,
-                look=look,
-                report=report,
+        nodes = nodes if clock.time_limit_s is None else _ANY_NUMBER
+        rounds, turns, go_on = self.effort.branch_rounds, self.effort.interval_turns, clock.go_on
+        tight = master
+        if turns and nodes:
+            tight = tighten(master, value.trips, turns=turns, rounds=rounds, go_on=go_on, report=report)
+        if not self._proved():
+            least = branch(
+                tight, value.trips, nodes=nodes, rounds=rounds, go_on=go_on, look=look, report=report
             )
-        )
+            report(least)
 
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""

@@ -57,7 +57,7 @@ def try_for_fewer(
     most : int
         Trips at the most.
     turns : int
-        Turns of each try at the most.
+        Turns of each try at the most; on few dates more, as these have fewer windows.
     go_on : callable
         False stops.
     every : bool, default False
@@ -81,7 +81,8 @@ def try_for_fewer(
 
         if one.on is None:
             return squeeze.fewer(one.trips, most, turns, seed, still, every=every, like=best)
-        found = squeeze.fewer(one.trips, most, turns, seed, still, every=True)
+        more = turns * len(search.rows) // max(1, len(squeeze.rows))  # they take about as long
+        found = squeeze.fewer(one.trips, most, more, seed, still, every=True)
         return None if found is None else one.on.whole(found)
 
     results = in_order(look, jobs, on_end=lambda: ended.append(True))
