@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.charging import Shortage, play_shelf
-from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.master import Master
 from tripplan.plan.parts import Part
 from tripplan.plan.rows import StockRow
+from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Moves, Trips, shelf_moves
@@ -25,9 +25,6 @@ _MORE_IF_LATE = 3
 _MEND_TURNS = 20_000
 _MOST_PATIENCE = 8
 """With each failure a search for fewer trips takes more turns, up to so many times as many."""
-
-_DATES_PER_TRIP = (1.8, 1.4)
-"""Dates on which plans are sought, as multiples of the linear value."""
 
 _FEWEST_TRIPS = 2
 
@@ -94,7 +91,7 @@ class PartSearch:
     judge, search, squeezer, master
         As for a whole season.
     drawn_from : Master or None
-        A solved linear programme; most searches for fewer trips keep to few dates that it chooses.
+        A solved linear programme; every other search for fewer trips begins with trips drawn from it.
     """
 
     part: Part
@@ -106,7 +103,6 @@ class PartSearch:
     squeezer: Squeeze
     master: Master
     drawn_from: Master | None = None
-    _few_dates: tuple[FewDates, ...] = ()
     _stuck_at: int = 0
     _failed: int = 0
 
@@ -186,34 +182,17 @@ class PartSearch:
             self._stuck_at = missed  # what cannot be filled is left; fewer trips are sought for the rest
         if search.value.trips < _FEWEST_TRIPS:
             return False
+        start: Trips = search.best
+        if self.drawn_from is not None and self._failed % 2 == 0:
+            start = sample_trips(self.drawn_from, search.random) or start
         patience = turns * min(_MOST_PATIENCE, 1 << self._failed)
         most = search.value.trips - 1
-        few = self._on_few_dates(most, go_on)
-        if few is None:
-            found = self.squeezer.fewer(search.best, most, patience, seed, go_on, like=search.best)
-        else:
-            few.squeezer.renew(self.squeezer.stock)
-            start = few.draw(search.random)
-            found = few.squeezer.fewer(start, most, patience, seed, go_on, every=True)
-            found = None if found is None else few.whole(found)
+        found = self.squeezer.fewer(start, most, patience, seed, go_on, like=search.best)
         if self._taken(found):
             self._failed = 0
             return True
         self._failed += 1
         return False
-
-    def _on_few_dates(self, most: int, go_on: Callable[[], bool]) -> FewDates | None:
-        """Return few dates to search on, each choice of them in its turn; None for all dates."""
-        if self.drawn_from is None:
-            return None
-        turn = self._failed % (len(_DATES_PER_TRIP) + 1)
-        if turn == 0 or not self._few_dates:
-            rows = self.judge.filled(self.search.best)
-            known, random, short = self.drawn_from, self.search.random, self.judge.shortages
-            self._few_dates = search_on_few_dates(
-                known, rows, self.squeezer.stock, _DATES_PER_TRIP, most, random, short, go_on
-            )
-        return self._few_dates[turn] if turn < len(self._few_dates) else None
 
     def _taken(self, found: Trips | None) -> bool:
         if found is None or not all(self.search.book.fits(i, visits) for i, visits in found.items()):

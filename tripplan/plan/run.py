@@ -53,7 +53,7 @@ _DATES_PER_TRIP = (1.8, 1.4)
 _CHOSEN_ANEW, _ON_ALL_DATES = 8, 4
 """Failures after which few dates are chosen anew; every so many tries are on all dates."""
 
-_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.36, 0.75, 0.95
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.25, 0.42, 0.8, 0.95
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
