@@ -60,7 +60,7 @@ bound is sought (where some site must bend, and at all); the bounds of the bases
 as they are; and parts are not searched any more.
 """
 
-_NARROW_TURNS = 1
+_NARROW_TURNS = 2
 """Turns of narrow pricing between two exact rounds of a large season, which are dear."""
 
 _PART_TURNS = 4
