@@ -45,7 +45,7 @@ def _few(run, most=10**6, shares=_SHARES, seed=1):
     rows = run.judge.filled(run.search.best)
     random = np.random.default_rng(seed)
     short = run.judge.shortages
-    return search_on_few_dates(run.master, rows, run.master.stock, shares, most, random, short, lambda: True)
+    return search_on_few_dates(run.master, rows, shares, most, random, short, lambda: True)
 
 
 @st.composite
@@ -141,6 +141,6 @@ def test_before_the_linear_programme_is_solved_there_is_nothing_to_go_by(begun):
 
 
 def test_a_stop_is_heard_before_each_step(begun):
-    rows, stock = begun.judge.filled(begun.search.best), begun.master.stock
+    rows = begun.judge.filled(begun.search.best)
     random, short = np.random.default_rng(1), begun.judge.shortages
-    assert search_on_few_dates(begun.master, rows, stock, _SHARES, 99, random, short, lambda: False) == ()
+    assert search_on_few_dates(begun.master, rows, _SHARES, 99, random, short, lambda: False) == ()

@@ -155,7 +155,6 @@ def on_few_dates(
 def search_on_few_dates(
     known: Master,
     rows: Sequence[Window],
-    stock: tuple[StockRow, ...],
     shares: Sequence[float],
     most: int,
     random: np.random.Generator,
@@ -171,8 +170,6 @@ def search_on_few_dates(
         The linear programme of the season, solved; its trips begin each step.
     rows : sequence of Window
         Windows to fill.
-    stock : tuple of StockRow
-        Most packs by type and days.
     shares : sequence of float
         Dates wanted, as multiples of the linear value, falling.
     most : int
@@ -207,7 +204,7 @@ def search_on_few_dates(
             if len(fewer) == len(days):
                 break
             days = fewer
-        one = on_few_dates(season, rows, stock, days, columns, shortages)
+        one = on_few_dates(season, rows, known.stock, days, columns, shortages)
         if one is None:
             break
         master = one.master

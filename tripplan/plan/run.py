@@ -347,8 +347,8 @@ class Run:
         """
         Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
-        A patient search goes by the linear programme too: it begins with the best plan and with trips drawn
-        on all dates, then, in turns, on few dates; it takes more turns after each failure.
+        A patient search goes by the linear programme too: it begins with trips drawn on few dates, now and
+        then with the best plan and with trips drawn on all dates; it takes more turns after each failure.
         """
         search = self.search
         go_on = partial(self.clock.go_on, share)
@@ -381,9 +381,9 @@ class Run:
             return []
         if failed % _CHOSEN_ANEW == 0:
             rows = self.judge.filled(search.best)
-            known, random, short = self.master, search.random, self.judge.shortages
+            random, short = search.random, self.judge.shortages
             self._few_dates = search_on_few_dates(
-                known, rows, known.stock, _DATES_PER_TRIP, most, random, short, go_on
+                self.master, rows, _DATES_PER_TRIP, most, random, short, go_on
             )
         if failed % _ON_ALL_DATES != _ON_ALL_DATES - 1 and self._few_dates:
             return [Try(one.draw(search.random), one) for one in self._few_dates]
