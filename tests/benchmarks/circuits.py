@@ -25,8 +25,8 @@ from schedules import Outing
 from tripplan.fleet import Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.build import build_season
-from tripplan.plan.run import stock_rows
 from tripplan.plan.season import Season
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.windows import build_windows
 from tripplan.travel import Travel
 

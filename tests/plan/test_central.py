@@ -14,7 +14,7 @@ from tripplan.plan.central import Central
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import SpanRow
-from tripplan.plan.run import stock_rows
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel

@@ -11,7 +11,7 @@ from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import stock_rows
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.thin import thin_visits
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
@@ -14,7 +12,9 @@ from tripplan.plan.effort import Effort
 from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import Clock, Run, stock_rows
+from tripplan.plan.rows import SpanRow
+from tripplan.plan.run import Clock, Run
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
@@ -29,13 +29,12 @@ def _tightened(root, target, turns=2):
 def _draw_intervals(monkeypatch, rng, each=6):
     """Take limits in between any dates, whether the linear programme breaks them or not."""
 
-    def any_intervals(_, root, values, __):
-        days = [day.day for day in root.season.days]
-        drawn = {tuple(sorted(rng.choice(days, 2).tolist())) for _ in range(each)}
-        values.update(dict.fromkeys(drawn, math.inf))
-        return sorted(drawn)
+    def any_intervals(master):
+        days = [day.day for day in master.season.days]
+        return sorted({tuple(sorted(rng.choice(days, 2).tolist())) for _ in range(each)})
 
-    monkeypatch.setattr(intervals, "_broken", any_intervals)
+    monkeypatch.setattr(intervals, "_intervals", any_intervals)
+    monkeypatch.setattr(intervals, "_may_break", lambda *_: True)
     monkeypatch.setattr(intervals, "_made", lambda *_: 0.0)
 
 
@@ -128,3 +127,33 @@ def test_forgiven_sites_are_refused():
     master = Master(run.season, rows, (), run.book, run.pricer, (), 1)
     with pytest.raises(ValueError, match="forgiven"):
         _tightened(master, 9)
+
+
+def test_limits_of_shorter_intervals_count_in_longer_ones():
+    run = _begun(2, 12, 26)
+    run.master.generate(8, go_on=lambda: True, report=lambda: None)
+    days = sorted({day.day for day in run.season.days})
+    inside, outside = (days[4], days[20]), (days[10], days[40])
+    limits = tuple(
+        SpanRow(intervals._indices(run.master, *ends), least=5 + k)
+        for k, ends in enumerate((inside, outside))
+    )
+    part = intervals._between(run.master, days[2], days[30], limits)
+    assert part.spans == limits[:1]
+    part.generate(8, go_on=lambda: True, report=lambda: None)
+    assert part.whole_bound == 5
+    assert intervals._holds_one(run.master, (days[2], days[30]), limits)
+    assert not intervals._holds_one(run.master, (days[12], days[30]), limits)
+
+
+def test_a_plan_far_from_its_bound_has_limits_looked_for():
+    run = _begun(3, 24, 26)
+    run.search.offer(run.search.build())
+    run.master.generate(24, go_on=lambda: True, report=lambda: None, target=9)
+    before = run.master.value
+    assert run._is_far()
+    run._tighten(1)
+    assert run._tight is not None
+    assert run._tight.spans
+    assert run._tight.value > before
+    assert run.master.whole_bound == run._tight.whole_bound == 8

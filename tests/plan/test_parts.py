@@ -17,7 +17,8 @@ from tripplan.plan.build import build_season
 from tripplan.plan.effort import Effort
 from tripplan.plan.part_search import PartSearch
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import Clock, Run, stock_rows
+from tripplan.plan.run import Clock, Run
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel

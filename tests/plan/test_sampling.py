@@ -9,8 +9,8 @@ from tripplan.forecast import forecast_fleet
 from tripplan.plan.build import build_season
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import stock_rows
 from tripplan.plan.sampling import sample_trips
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel

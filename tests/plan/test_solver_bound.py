@@ -15,7 +15,7 @@ from tripplan.plan.effort import Effort
 from tripplan.plan.loops import FAR
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import stock_rows
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
@@ -52,7 +52,10 @@ def _small_seasons(random_fleets, seeds):
             yield seed, season
 
 
-def test_exact_pricing_is_never_below_the_best_real_trip(random_fleets):
+@pytest.mark.parametrize("counts", ["all packs", "scarce types"])
+def test_exact_pricing_is_never_below_the_best_real_trip(random_fleets, monkeypatch, counts):
+    if counts == "scarce types":
+        monkeypatch.setattr(pricing, "_FEW_PACKS", -1)  # as where a trip can take many packs
     checked = exact = 0
     for seed, season in _small_seasons(random_fleets, range(25)):
         rng = np.random.default_rng(seed)
@@ -80,6 +83,25 @@ def test_exact_pricing_is_never_below_the_best_real_trip(random_fleets):
                 exact += abs(priced.best - max(0.2, real)) < 1e-9
     assert checked > 200
     assert exact > 0.6 * checked, f"pricing is loose: exact in {exact} of {checked}"
+
+
+def test_of_many_packs_the_scarce_types_count(random_fleets, monkeypatch):
+    """Counting none bounds from above as well, but not as near."""
+    monkeypatch.setattr(pricing, "_FEW_PACKS", -1)
+    nearer = priced = 0
+    for seed, season in _small_seasons(random_fleets, range(25)):
+        prize = np.random.default_rng(seed).uniform(0.2, 1.0, len(season.tasks))
+        for index in range(len(season.days)):
+            best = []
+            for few in (-1, 4):
+                monkeypatch.setattr(pricing, "_FEW_OF_TYPE", few)
+                found = Pricer(season).price((index,), prize, 0.1)
+                assert found.complete
+                best.append(found.best)
+            assert best[1] <= best[0] + 1e-9
+            nearer += best[1] < best[0] - 1e-9
+            priced += 1
+    assert nearer >= 0.1 * priced, f"nearer on {nearer} of {priced}"
 
 
 def test_dates_priced_together_are_never_below_one_of_them(random_fleets):

@@ -19,7 +19,7 @@ from tripplan.plan.gain_pricing import GainPricer
 from tripplan.plan.life_bound import Chain, chains_of, least_life_days
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.proof import stages_text
-from tripplan.plan.run import stock_rows
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel

@@ -11,7 +11,7 @@ from tripplan.plan import narrow, workers
 from tripplan.plan.build import build_season
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import stock_rows
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.plan.workers import in_order

@@ -15,7 +15,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -79,16 +79,16 @@ def tighten(
     master.solve()
     values: dict[tuple[int, int], float] = {}
     for _ in range(turns):
-        broken = _broken(master, root, values, go_on)
         found: list[SpanRow] = []
-        for first, last in broken:
+        for first, last in _intervals(master):
             if not go_on() or len(found) == _MOST_LIMITS:
                 break
-            part = _between(root, first, last)
-            part.generate(rounds, go_on=go_on, report=_nothing)
-            values[first, last] = min(values[first, last], part.value)
-            if part.whole_bound > _made(master, first, last) + _BROKEN:
-                found.append(SpanRow(_indices(root, first, last), least=part.whole_bound))
+            part = _between(root, first, last, (*master.spans, *found))
+            if _may_break(master, part, (first, last), values):
+                part.generate(rounds, go_on=go_on, report=_nothing)
+                values[first, last] = part.value
+                if part.whole_bound > _made(master, first, last) + _BROKEN:
+                    found.append(SpanRow(_indices(root, first, last), least=part.whole_bound))
         if not found:
             break
         fresh = replace(root, spans=(*master.spans, *found), columns=[], bound=master.bound, rounds=0)
@@ -97,51 +97,58 @@ def tighten(
         fresh.generate(rounds, go_on=go_on, report=_nothing, target=target)
         fresh.solve()
         master = fresh
+        values = {ends: value for ends, value in values.items() if not _holds_one(root, ends, found)}
         report(master.whole_bound)
         if master.whole_bound >= target:
             break
     return master
 
 
-def _broken(
-    master: Master, root: Master, values: dict[tuple[int, int], float], go_on: Callable[[], bool]
-) -> list[tuple[int, int]]:
-    """
-    Return intervals in which fewer trips are made than their windows seem to need, by the trips known.
-
-    What the windows between two dates need is at most what is made there, so that only a whole number
-    between the two is a limit.
-    """
-    days = sorted({day.day for day in root.season.days if day.spans})
+def _intervals(master: Master) -> list[tuple[int, int]]:
+    """Return first and last days between which no whole number of trips is made, the shortest first."""
+    days = sorted({day.day for day in master.season.days if day.spans})
     step = max(1, math.ceil(len(days) / _MOST_DATES))
     ends = sorted({*days[::step], *days[-1:]})
-    found: list[tuple[float, int, int]] = []
-    for first in ends:
-        for last in (day for day in ends if day > first):
+    found: list[tuple[int, int]] = []
+    for k, first in enumerate(ends):
+        for last in ends[k + 1 :]:
             made = _made(master, first, last)
-            least = math.ceil(made)
-            if least - made <= _BROKEN:
-                continue
-            if not go_on():
-                return []
-            if (first, last) not in values:
-                part = _between(root, first, last)
-                part.solve()
-                values[first, last] = part.value
-            if values[first, last] > least - 1 + _ROUNDING:
-                found.append((made - least, first, last))
-    return [(first, last) for _, first, last in sorted(found)]
+            if math.ceil(made) - made > _BROKEN:
+                found.append((first, last))
+    return sorted(found, key=lambda span: (span[1] - span[0], span))
 
 
-def _between(root: Master, first: int, last: int) -> Master:
-    """Return the linear programme of the windows from one day to another, with the trips known there."""
+def _may_break(
+    master: Master, part: Master, ends: tuple[int, int], values: dict[tuple[int, int], float]
+) -> bool:
+    """
+    Tell whether fewer trips seem to be made in an interval than its windows need.
+
+    By the trips known they need at most what is made there, so that only a whole number between the two is a
+    limit.
+    """
+    if ends not in values:
+        part.multipliers()
+        values[ends] = part.value
+    return values[ends] > math.ceil(_made(master, *ends)) - 1 + _ROUNDING
+
+
+def _between(root: Master, first: int, last: int, spans: Sequence[SpanRow]) -> Master:
+    """Return the linear programme of the windows from one day to another, with what is known there."""
     rows = tuple(row for row in root.rows if first <= row.days[0] and row.days[-1] <= last)
-    part = Master(root.season, rows, root.stock, root.book, root.pricer)
     inside = _indices(root, first, last)
+    limits = tuple(span for span in spans if span.indices < inside)
+    part = Master(root.season, rows, root.stock, root.book, root.pricer, limits)
     for column in root.columns:
         if column.index in inside:
             part.add(column.index, column.visits, usable=column.usable)
     return part
+
+
+def _holds_one(root: Master, ends: tuple[int, int], spans: Sequence[SpanRow]) -> bool:
+    """Tell whether some limit lies between two dates, and so may lift what their windows need."""
+    inside = _indices(root, *ends)
+    return any(span.indices < inside for span in spans)
 
 
 def _indices(root: Master, first: int, last: int) -> frozenset[int]:

@@ -256,7 +256,7 @@ class Narrow(Programme):
             row = prize[day.day]
             cost = self._cost(duals, index)
             if row[list(day.spans)].clip(min=0).sum() > cost + _WORTH:
-                jobs.setdefault(row.round(7).tobytes(), Job((index,), row, 1.0 - cost))
+                jobs.setdefault(np.append(row, cost).round(7).tobytes(), Job((index,), row, 1.0 - cost))
         return list(jobs.values())
 
     def _narrow_trips(self, jobs: list[Job], width: int) -> list[tuple[int, tuple[int, ...]]]:

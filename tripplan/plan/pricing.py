@@ -19,7 +19,12 @@ __all__ = ["Priced", "Pricer"]
 _MOST_BITS = 128
 _MOST_KINDS = 3
 _FEW_PACKS = 8
-"""Exact pricing counts packs where a trip can take at most this many."""
+"""Exact pricing counts all packs where a trip can take at most this many."""
+
+_FEW_OF_TYPE = 4
+"""Where it can take more, exact pricing counts those types of which it can take at most this many."""
+
+_ANY_NUMBER = np.iinfo(np.int32).max
 
 _MAX_LABELS = 3_000_000
 _MAX_WORK = 300_000_000
@@ -154,8 +159,7 @@ class Pricer:
         start = day.start
         kinds, most = self._most_packs(indices)
         if loose and most[0] > _FEW_PACKS:
-            # every count compared weakens dominance; a bound may leave counts out
-            kinds, most = (), np.array([len(season.tasks)], np.int32)
+            kinds, most = _scarcest(kinds, most)
         for other in indices[1:]:
             twin = season.loop_table(other, loose=loose)
             e = np.minimum(e, twin.e[chosen])
@@ -173,6 +177,9 @@ class Pricer:
             )
         order = self._site_order(active, prize, table.d[chosen], member, move)
         kind = self._kind_of(order[-1], day.day, kinds)
+        packs = self._packs_of(table.member[chosen], day.day, kinds)
+        if most[0] == _ANY_NUMBER:
+            packs[:, 0] = 0
         top = np.argsort(-order[0], kind="stable")
         of_loops = (
             first,
@@ -181,7 +188,7 @@ class Pricer:
             table.d[chosen],
             e,
             late,
-            np.ascontiguousarray(self._packs_of(table.member[chosen], day.day, kinds)),
+            np.ascontiguousarray(packs),
             self._memory_of(day.crew, near_parks),
         )
         out = self._site_order(active, prize, table.d[chosen], member, move.T)
@@ -267,3 +274,13 @@ class Pricer:
         word = np.where(self._bits[sites, 0] > 0, 0, np.where(self._bits[sites, 1] > 0, 1, -1))
         bit = np.where(word == 1, self._bits[sites, 1], self._bits[sites, 0])
         return prize[sites], share, word.astype(np.int64), bit.astype(np.uint64), park_of[sites], sites
+
+
+def _scarcest(kinds: tuple[str, ...], most: NDArray[np.int32]) -> tuple[tuple[str, ...], NDArray[np.int32]]:
+    """
+    Return types to count, and the most of all packs and of each, where a bound leaves the other counts out.
+
+    Every count compared weakens dominance, so that it must cut much: a type of which a trip takes two does.
+    """
+    few = [k for k in range(len(kinds)) if most[k + 1] <= _FEW_OF_TYPE]
+    return tuple(kinds[k] for k in few), np.array([_ANY_NUMBER, *(most[k + 1] for k in few)], np.int32)

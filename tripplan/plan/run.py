@@ -8,7 +8,6 @@ from functools import cached_property, partial
 
 from tripplan.plan.all_parts import Parts
 from tripplan.plan.branching import branch
-from tripplan.plan.charging import most_charged
 from tripplan.plan.clock import Clock, Progress, Rounds
 from tripplan.plan.contradict import Witness
 from tripplan.plan.cover import choose_cover
@@ -19,22 +18,28 @@ from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
 from tripplan.plan.owed import Owed, owed_by
+from tripplan.plan.pairs import stretched_limits, stretched_windows
 from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
+from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet
 
-__all__ = ["Clock", "Progress", "Run", "Start", "stock_rows"]
+__all__ = ["Clock", "Progress", "Run", "Start"]
 
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
+
+_LIMITS_SHARE = 0.75
+"""Share of the time limit after which no limits on the trips between two dates are looked for, where more
+than one trip is open."""
 
 _SQUEEZE_SHARE = 0.92
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
@@ -128,14 +133,17 @@ class Run:
     def __post_init__(self) -> None:
         self._late_master: Master | None = None
         self._late_owed = Owed((), 0, plain=False, bends=False, late=0)
+        self._tight: Master | None = None
         self._few_dates: tuple[FewDates, ...] = ()
+        self._failed = self._failed_tries = 0  # patient ones
         self.book = TripBook(self.season)
         self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
         must_run = self.season.wanted.must_run
         self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
         stock = stock_rows(self.season)
-        self.master = Master(self.season, self.windows.bound_rows, stock, self.book, self.pricer, self.spans)
+        self.stock = stock
+        self.master = self._master_of(self.windows.bound_rows, stock)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
         self.squeezer = Squeeze(self.season, self.windows.rows, stock, self.judge.shortages)
@@ -150,6 +158,13 @@ class Run:
             self.clock.go_on,
             self.report,
         )
+
+    def _master_of(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...], forgiven: int = 0) -> Master:
+        """Return the linear programme that bounds the whole season; of a large one on pairs of dates."""
+        season = self.season
+        if is_large(season):
+            rows, stock = stretched_windows(season, rows), stretched_limits(season, stock)
+        return Master(season, rows, stock, self.book, self.pricer, self.spans, forgiven)
 
     @property
     def late_key(self) -> tuple[int, int, int]:
@@ -183,7 +198,7 @@ class Run:
             return max(least, self._late_master.whole_bound)
         if not rows or not self.clock.go_on():
             return least
-        master = Master(self.season, rows, self.master.stock, self.book, self.pricer, self.spans, more)
+        master = self._master_of(rows, self.stock, more)
         for index, visits in trips.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         try:
@@ -226,7 +241,7 @@ class Run:
         if self.last:
             search.offer(self.last)
             search.offer(search.build(start=self.last))
-        parts = self._parts(self.windows.rows)
+        parts = self._parts(self.windows.rows, self.stock)
         if parts.parts:
             self._solve_in_parts(parts)
             return
@@ -245,8 +260,10 @@ class Run:
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
+        if self._is_far():
+            self._tighten(effort.interval_turns, _LIMITS_SHARE)
         if not self._proved():
-            far = search.value is not None and search.value.trips > master.whole_bound + 1
+            far = self._is_far()
             patience = _ANY_NUMBER if far and clock.time_limit_s is not None else effort.more_squeezes
             self._squeeze(patience, patient=True, share=_SQUEEZE_SHARE)
         self._branch(effort.branches)
@@ -263,11 +280,11 @@ class Run:
                     search.offer(serve_late(search, search.build(noise=1.6)))
         self._finish()
 
-    def _parts(self, rows: tuple[Window, ...]) -> Parts:
+    def _parts(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...]) -> Parts:
         """Split a large season by base."""
         if not is_large(self.season):
             return Parts(self.season, (), self.clock.go_on)
-        return Parts.of(self.season, rows, self.master.stock, self.seed, self.clock.go_on)
+        return Parts.of(self.season, rows, stock, self.seed, self.clock.go_on)
 
     def _solve_in_parts(self, parts: Parts) -> None:
         """Search and bound a large season part by part, then bound the whole with all trips found."""
@@ -309,10 +326,9 @@ class Run:
         master, known = self.master, parts
         owed = self._owed()
         if not owed.plain:
-            stock, spans, more = master.stock, self.spans, owed.forgiven
-            master = Master(self.season, owed.rows, stock, self.book, self.pricer, spans, more)
+            master = self._master_of(owed.rows, self.stock, owed.forgiven)
             self._late_master, self._late_owed = master, owed
-        parts = self._parts(master.rows)
+        parts = self._parts(master.rows, master.stock)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
@@ -348,14 +364,11 @@ class Run:
         Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
         A patient search goes by the linear programme too: it begins with trips drawn on few dates, now and
-        then with the best plan and with trips drawn on all dates; it takes more turns after each failure.
+        then with the best plan and with trips drawn on all dates; it takes more turns after each failure, and
+        goes on from there when it is called again.
         """
         search = self.search
         go_on = partial(self.clock.go_on, share)
-        base = self.effort.squeeze_turns
-        turns = round(base * max(_LEAST_SHARE, len(self.windows.rows) / _FEW_WINDOWS))
-        most_turns = max(_MOST_TURNS * min(base, turns), _MOST_GROWTH * turns)
-        failed = 0
         while misses > 0 and go_on() and search.value is not None and not self._proved():
             late = bool(self.judge.missed(search.best))
             most = search.value.trips + (_MORE_IF_LATE if late else -1)
@@ -365,14 +378,22 @@ class Run:
             most = most if every else search.value.trips - 1
             tries = [Try(search.best)]
             if patient and not late and misses > 1:
-                tries = self._drawn(failed, most, go_on) or tries
+                tries = self._drawn(self._failed, most, go_on) or tries
+            turns = self._turns(self._failed_tries if patient else 0)
             if try_for_fewer(search, self.squeezer, tries, most, turns, go_on, every=every):
                 for index, visits in search.best.items():
                     self.master.add(index, tuple(sorted(visits)), usable=True)
                 continue
-            failed += 1
             misses -= len(tries)
-            turns = min(turns << len(tries), most_turns) if patient else turns
+            if patient:
+                self._failed += 1
+                self._failed_tries += len(tries)
+
+    def _turns(self, failed: int) -> int:
+        """Return the turns of a try after so many failed ones."""
+        base = self.effort.squeeze_turns
+        turns = round(base * max(_LEAST_SHARE, len(self.windows.rows) / _FEW_WINDOWS))
+        return min(turns << min(failed, 40), max(_MOST_TURNS * min(base, turns), _MOST_GROWTH * turns))
 
     def _drawn(self, failed: int, most: int, go_on: Callable[[], bool]) -> list[Try]:
         """Return starts drawn from the linear programme, after so many failures; none where wishes forbid."""
@@ -399,23 +420,36 @@ class Run:
             return
 
         def look() -> int:
-            self._squeeze(1)
+            limited = clock.time_limit_s is not None
+            self._squeeze(1 + limited, patient=limited)
             return len(search.best)
 
-        def report(least: int) -> None:
-            master.least = max(master.least, least)
-            self.report()
-
-        nodes = nodes if clock.time_limit_s is None else _ANY_NUMBER
-        rounds, turns, go_on = self.effort.branch_rounds, self.effort.interval_turns, clock.go_on
-        tight = master
-        if turns and nodes:
-            tight = tighten(master, value.trips, turns=turns, rounds=rounds, go_on=go_on, report=report)
+        if nodes and self._tight is None:
+            self._tighten(self.effort.interval_turns)
         if not self._proved():
-            least = branch(
-                tight, value.trips, nodes=nodes, rounds=rounds, go_on=go_on, look=look, report=report
-            )
-            report(least)
+            nodes = nodes if clock.time_limit_s is None else _ANY_NUMBER
+            root, rounds, rise = self._tight or master, self.effort.branch_rounds, self._rise
+            go_on, most = clock.go_on, value.trips
+            rise(branch(root, most, nodes=nodes, rounds=rounds, go_on=go_on, look=look, report=rise))
+
+    def _tighten(self, turns: int, share: float = 1.0) -> None:
+        """Take limits on the trips between two dates into the linear programme of the season."""
+        value = self.search.value
+        if value is None or not turns or self._proved() or self.judge.missed(self.search.best):
+            return
+        go_on, rounds = partial(self.clock.go_on, share), self.effort.branch_rounds
+        most, report = value.trips, self._rise
+        self._tight = tighten(self.master, most, turns=turns, rounds=rounds, go_on=go_on, report=report)
+
+    def _rise(self, least: int) -> None:
+        """Take in that no plan needs fewer trips."""
+        self.master.least = max(self.master.least, least)
+        self.report()
+
+    def _is_far(self) -> bool:
+        """Tell whether more than one trip is open."""
+        value = self.search.value
+        return value is not None and value.trips > self.master.whole_bound + 1
 
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""
@@ -458,30 +492,3 @@ class Run:
             and not self.judge.missed(self.search.best)
             and value.trips <= self.master.whole_bound
         )
-
-
-def stock_rows(season: Season) -> tuple[StockRow, ...]:
-    """Rows of the shelf that could bind: spans of at most three weeks, and all that begin on day 0."""
-    fleet = season.fleet
-    if not fleet.stock_is_kept:
-        return ()
-    days = sorted({day.day for day in season.days if day.spans})
-    rows = []
-    for name in sorted({task.site.pack_type for task in season.tasks}):
-        sites = sum(task.site.pack_type == name for task in season.tasks)
-        for a, since in enumerate(days):
-            last_cap = -1
-            for until in days[a:]:
-                if until - since > 21:
-                    break
-                cap = most_charged(fleet, season.first, name, since, until, season.coming_in(name, until))
-                if cap < sites and cap != last_cap:
-                    rows.append(StockRow(name, since, until, cap))
-                elif cap < sites:
-                    rows[-1] = StockRow(name, since, until, cap)
-                last_cap = cap
-        for until in days:
-            cap = most_charged(fleet, season.first, name, 0, until, season.coming_in(name, until))
-            if cap < 2 * sites:
-                rows.append(StockRow(name, 0, until, cap))
-    return tuple(dict.fromkeys(rows))
