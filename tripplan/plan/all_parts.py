@@ -217,8 +217,8 @@ class Parts:
         """
         Generate trips part by part for the whole.
 
-        Each part is priced exactly too, as if others did not reach its sites, which brings the multipliers
-        of the whole near. Where no site is reached from two bases, the bounds of the parts add up.
+        Where no site is reached from two bases, each part is bounded too, and the bounds add up. Elsewhere
+        exact pricing is left to the whole.
 
         Parameters
         ----------
@@ -247,27 +247,16 @@ class Parts:
                 for (index, visits), _ in search.known():
                     one.master.add(index, tuple(sorted(visits)), usable=True)
             until = partial(go_on, begun + (end - begun) * (number + 1) / len(groups))
-            self._generate(group, rounds, until)
-        for one in self.parts:
+            self._generate(group, 0 if shared else rounds, until)
+        for k, one in enumerate(self.parts):
+            if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
+                known.parts[k].drawn_from = one.master
             for column in one.master.columns:
                 trip = tuple(one.part.tasks[s] for s in column.visits)
                 whole.add(one.part.days[column.index], trip, usable=column.usable)
         if not shared:
             whole.least = max(whole.least, sum(one.master.whole_bound for one in self.parts))
             report()
-
-    def draw_from(self, whole: Master) -> None:
-        """
-        Begin every other search of each part with trips drawn from a linear programme of the whole.
-
-        Parameters
-        ----------
-        whole : Master
-            Solved.
-        """
-        for one in self.parts:
-            wanted = one.part.season.wanted
-            one.drawn_from = None if wanted.must_run or wanted.kept else whole
 
     def _generate(self, some: Sequence[int], rounds: int, go_on: Callable[[], bool]) -> None:
         """Generate trips in some parts at once."""

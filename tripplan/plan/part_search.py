@@ -91,8 +91,7 @@ class PartSearch:
     judge, search, squeezer, master
         As for a whole season.
     drawn_from : Master or None
-        A solved linear programme of the whole; every other search for fewer trips begins with trips of the
-        part drawn from it.
+        A solved linear programme; every other search for fewer trips begins with trips drawn from it.
     """
 
     part: Part
@@ -121,16 +120,6 @@ class PartSearch:
             for i, visits in trips.items()
             if i in days and all(s in tasks for s in visits)
         }
-
-    def _within(self, trips: Trips) -> dict[int, frozenset[int]]:
-        """Return the visits of trips of the whole that lie in the part, in its own numbers."""
-        tasks, days = self.part.task_at, self.part.day_at
-        inside = {
-            days[i]: frozenset(tasks[s] for s in visits if s in tasks)
-            for i, visits in trips.items()
-            if i in days
-        }
-        return {i: visits for i, visits in inside.items() if visits}
 
     def share(self, whole: Season) -> None:
         """Go by a share of the shelf, as large as the part's share of the whole's sites of each pack type."""
@@ -195,7 +184,7 @@ class PartSearch:
             return False
         start: Trips = search.best
         if self.drawn_from is not None and self._failed % 2 == 0:
-            start = self._within(sample_trips(self.drawn_from, search.random)) or start
+            start = sample_trips(self.drawn_from, search.random) or start
         patience = turns * min(_MOST_PATIENCE, 1 << self._failed)
         most = search.value.trips - 1
         found = self.squeezer.fewer(start, most, patience, seed, go_on, like=search.best)

@@ -58,7 +58,7 @@ _DATES_PER_TRIP = (1.8, 1.4)
 _CHOSEN_ANEW, _ON_ALL_DATES = 8, 4
 """Failures after which few dates are chosen anew; every so many tries are on all dates."""
 
-_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.25, 0.46, 0.8, 0.95
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.25, 0.42, 0.8, 0.95
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
@@ -308,7 +308,6 @@ class Run:
         if not self._proved():
             self._bound_whole(master)
             late = partial(clock.go_on, _LATE_SHARE)
-            parts.draw_from(master)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
         if not self._proved():
             self._squeeze(effort.squeezes)
