@@ -294,6 +294,19 @@ def test_relaxed_trips_may_repeat_a_site_and_so_only_bound(random_fleets):
             assert master.book.fits(column.index, column.visits)
 
 
+def test_a_trip_that_repeats_a_site_stands_beside_the_one_that_does_not(random_fleets):
+    """Taken for the same, it was never added, and the bound stood still below the linear value."""
+    _, season = next(_small_seasons(random_fleets, range(3)))
+    rows = build_windows(season, 0).rows
+    master = Master(season, rows, (), TripBook(season), Pricer(season))
+    index, (a, b) = next((i, sorted(d.spans)[:2]) for i, d in enumerate(season.days) if len(d.spans) > 1)
+    assert master.add(index, (a, b), usable=True)
+    assert master.add(index, (a, a, b), usable=False)
+    assert not master.add(index, (a, b, a), usable=False)
+    assert not master.add(index, (b, a), usable=True)
+    assert [c.visits for c in master.columns] == [(a, b), (a, a, b)]
+
+
 def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
     fleet, outlook = random_fleets.random_fleet(1, n_sites=6)
     season = build_season(fleet, outlook, measure_travel(fleet))

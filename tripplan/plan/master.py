@@ -46,6 +46,9 @@ _SLOW_TURNS = 3
 _PATIENT_TURNS = 12
 """So many times where some window is not filled yet: the value then stands still for a while."""
 
+_LITTLE = 0.4
+"""Less smoothing is wanted where a round closes a smaller share of what is open between bound and value."""
+
 _MOST_NARROW = 10**6
 _NEARLY = 2e-3
 """How near to its optimum the linear programme is solved from the middle. [trips]"""
@@ -288,7 +291,7 @@ class Master(Narrow):
                 mixed = duals
             else:
                 mixed = smoothing * center + (1 - smoothing) * duals
-            before = self.bound
+            before, open_before = self.bound, self.value - self.bound
             added = self.improve_bound(mixed)
             report()
             if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < nearly:
@@ -307,6 +310,8 @@ class Master(Narrow):
                 smoothing *= 0.3
             elif self.bound <= before + 1e-6:
                 smoothing *= 0.7
+            elif self.bound - before < _LITTLE * open_before:
+                smoothing *= 0.5
 
     def multipliers(self) -> NDArray[np.float64]:
         """

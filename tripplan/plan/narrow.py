@@ -203,7 +203,7 @@ class Narrow(Programme):
             taken = 0
             for k in good[np.argsort(-column[good], kind="stable")][:12]:
                 visits = tuple(sorted(shapes[k]))
-                if (index, shapes[k]) not in self._have and self.book.fits(index, visits):
+                if (index, visits) not in self._have and self.book.fits(index, visits):
                     taken += self.add(index, visits, usable=True)
                 if taken >= 2:
                     break

@@ -64,7 +64,7 @@ class Programme:
         self._apart = split_cliques(self._cliques)
         self.book_of_rows = RowBook(season, self.rows, self._cliques, self.stock, self.spans, self.forgiven)
         self._n_rows = self.book_of_rows.n_rows
-        self._have: set[tuple[int, frozenset[int]]] = set()
+        self._have: set[tuple[int, tuple[int, ...]]] = set()
         self._shapes: dict[frozenset[int], int] = {}
         self._members: list[NDArray[np.float64]] = []
         self._lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
@@ -215,7 +215,7 @@ class Programme:
             False where it was there already or covers nothing.
         """
         wanted = frozenset(visits)
-        key = (index, wanted)
+        key = (index, tuple(sorted(visits)))  # a site that stands twice makes another trip
         if key in self._have or not visits:
             return False
         day = self.season.days[index].day

@@ -37,9 +37,9 @@ __all__ = ["Clock", "Progress", "Run", "Start"]
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
 
-_LIMITS_SHARE = 0.75
-"""Share of the time limit after which no limits on the trips between two dates are looked for, where more
-than one trip is open."""
+_FIRST_SHARE, _LIMITS_SHARE = 0.72, 0.85
+"""Shares of the time limit after which limits on the trips between two dates are looked for, and not any
+more, where more than one trip is open."""
 
 _SQUEEZE_SHARE = 0.92
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
@@ -260,7 +260,8 @@ class Run:
             report=self.report,
             target=None if search.value is None or self.judge.missed(search.best) else search.value.trips,
         )
-        self._squeeze(effort.more_squeezes, patient=True, share=_SQUEEZE_SHARE)
+        share = _FIRST_SHARE if self._is_far() else _SQUEEZE_SHARE
+        self._squeeze(effort.more_squeezes, patient=True, share=share)
         if self._is_far():
             self._tighten(effort.interval_turns, _LIMITS_SHARE)
         if self._is_far() and clock.time_limit_s is not None:
@@ -417,14 +418,20 @@ class Run:
             return
         if value.trips - master.whole_bound > 1 or master.value < value.trips - 1 - _BRANCH_REACH:
             return
-
-        def look() -> int:
-            limited = clock.time_limit_s is not None
-            self._squeeze(1 + limited, patient=limited)
-            return len(search.best)
-
         if nodes and self._tight is None:
             self._tighten(self.effort.interval_turns)
+        since = clock.elapsed_s
+
+        def look() -> int:
+            nonlocal since
+            if clock.time_limit_s is None:
+                self._squeeze(1)
+            else:  # as long as the cases took
+                share = (2 * clock.elapsed_s - since) / clock.time_limit_s
+                self._squeeze(_ANY_NUMBER, patient=True, share=share)
+            since = clock.elapsed_s
+            return len(search.best)
+
         if not self._proved():
             nodes = nodes if clock.time_limit_s is None else _ANY_NUMBER
             root, rounds, rise = self._tight or master, self.effort.branch_rounds, self._rise
