@@ -124,7 +124,7 @@ def test_no_multipliers_lift_the_bound_of_overlapping_bases_above_a_plan():
         run.search.offer(run.search.build(whole=True))
         run._squeeze(2)
         assert not run.judge.missed(run.search.best)
-        split = run._parts(run.master.rows)
+        split = run._parts(run.master.rows, run.master.stock)
         assert len(split.parts) == 2
         shared += split._shared()
         split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
@@ -144,7 +144,7 @@ def test_bounds_of_bases_that_share_no_site_add_up():
     run.search.offer({})
     run.search.offer(run.search.build(whole=True))
     run._squeeze(2)
-    split = run._parts(run.master.rows)
+    split = run._parts(run.master.rows, run.master.stock)
     assert not split._shared()
     split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
     assert run.master.least == sum(one.master.whole_bound for one in split.parts)
@@ -259,7 +259,7 @@ def test_time_that_is_used_up_stops_search_and_bound(monkeypatch):
 def test_the_shelf_of_a_fleet_is_shared_out_at_first():
     fleet, outlook, travel = _overlapping(20, 14)
     run = _run(fleet, outlook, travel)
-    split = run._parts(run.windows.rows)
+    split = run._parts(run.windows.rows, run.stock)
     rows = stock_rows(run.season)
     assert rows
     for one in split.parts:
@@ -288,7 +288,7 @@ def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_on
     kinds = {name: replace(kind, shelf_charged=3) for name, kind in fleet.pack_types.items()}
     fleet = replace(fleet, pack_types=kinds, chargers=())
     run = _run(fleet, outlook, travel)
-    split = run._parts(run.windows.rows)
+    split = run._parts(run.windows.rows, run.stock)
     can = [_packs_by_day(one) for one in split.parts]
     day = max(can[0].keys() & can[1].keys(), key=lambda d: min(len(some[d][1]) for some in can))
     assert min(len(some[day][1]) for some in can) >= 2, "the shelf would feed both"
@@ -314,7 +314,7 @@ def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_on
 def test_an_interrupt_stops_the_searches_of_both_bases_at_once(monkeypatch):
     monkeypatch.setattr(workers, "_cores", lambda: 2)
     run = _run(*_overlapping(12, 12))
-    split = run._parts(run.windows.rows)
+    split = run._parts(run.windows.rows, run.stock)
     first = split.parts[0]
     other_runs, ends = threading.Event(), []
 

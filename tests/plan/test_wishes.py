@@ -11,9 +11,10 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+from typed_seasons import ON, lasting, make_fleet, make_outlook, make_site, plan_checked
 
 from tripplan.errors import NoPlanError
-from tripplan.fleet import Crew, DateSpan
+from tripplan.fleet import Crew, DateSpan, Job
 from tripplan.plan import plan_season
 from tripplan.plan.check import check_plan
 from tripplan.plan.difference import TripFate, compare_plans
@@ -76,6 +77,22 @@ def test_a_plan_with_a_lock_keeps_the_lock_through_a_new_plan(plan_with):
 def test_a_site_is_included_on_its_date(plan_with):
     plan = plan_with(Wish(INCLUDE, SUNDAY, sites=("B2",)))
     assert "B2" in _visits(plan)[SUNDAY]
+
+
+def test_a_site_with_a_job_that_takes_no_time_is_visited_on_request(tiny_fleet, tiny_outlook):
+    late = replace(tiny_outlook.sites["A1"], swap_by=tiny_outlook.to + timedelta(days=9))
+    outlook = replace(tiny_outlook, sites={**tiny_outlook.sites, "A1": late})
+    fleet = replace(tiny_fleet, jobs=(Job("A1", "look", minutes=0.0),), wishes=(Wish(INCLUDE, sites=("A1",)),))
+    plan, _ = plan_checked(fleet, outlook)
+    assert "A1" in set().union(*_visits(plan).values())
+
+
+def test_a_date_to_go_may_be_for_taking_a_device_in():
+    over = make_site("F", 0.1, active_to=ON + timedelta(days=7))
+    going = Wish(GO, ON + timedelta(days=15))
+    fleet = make_fleet([over], wishes=(going,))
+    plan, _ = plan_checked(fleet, make_outlook(fleet, {"F": 60}, lasting(100)))
+    assert set(_visits(plan)) == {going.day}
 
 
 def test_a_site_that_is_not_due_is_visited_on_request(tiny_fleet, tiny_outlook):

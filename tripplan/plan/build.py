@@ -234,7 +234,7 @@ def _may_visit(fleet: Fleet, task: SiteTask, number: int, date_of: date) -> bool
         return False
     if task.takes_in(number):
         return True
-    asked_job = task.asked and task.job_minutes > 0 and not task.swaps.any()
+    asked_job = task.asked and task.site.site_id in fleet.open_jobs and not task.swaps.any()
     more = task.due < task.in_place or number > task.in_place or asked_job
     return bool(task.swaps[number]) or more
 

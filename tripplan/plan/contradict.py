@@ -110,7 +110,11 @@ class _Puzzle:
         if any(site_id not in self._tasks for wish in wishes for site_id in wish.sites):
             return None  # not in service yet
         asked = {self._tasks[site_id] for wish in wishes for site_id in wish.sites}
-        self._due = frozenset(s for s, task in enumerate(self.season.tasks) if task.due < FAR or s in asked)
+        self._due = frozenset(
+            s
+            for s, task in enumerate(self.season.tasks)
+            if min(task.due, task.take_by) < FAR or s in asked
+        )
         home = tuple(wish for wish in wishes if wish.kind is WishKind.STAY_HOME)
         kept: _Trips = {}
         trips: _Trips = {}
@@ -262,7 +266,7 @@ def _why_site(season: Season, outlook: Outlook, site_id: str, crews: list[Crew],
             moves = takes_in or task.at_home
             found = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
             text = found.text if found else ""
-            if not text and not takes_in and (task.swaps.any() or not task.job_minutes):
+            if not text and not takes_in and (task.swaps.any() or site_id not in fleet.open_jobs):
                 text = fresh_too_short(outlook, site, day)
             if not text:
                 number = season.day_number(day)
