@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from tripplan.forecast import forecast_fleet
 from tripplan.plan import workers
 from tripplan.plan.build import build_season
+from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import on_few_dates, search_on_few_dates, windows_on
-from tripplan.plan.run import Clock, Run
+from tripplan.plan.run import Run
 from tripplan.plan.season import Window
 from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.windows import build_windows

@@ -8,12 +8,13 @@ import pytest
 from tripplan.forecast import forecast_fleet
 from tripplan.plan import intervals
 from tripplan.plan.build import build_season
+from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
 from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import SpanRow
-from tripplan.plan.run import Clock, Run
+from tripplan.plan.run import Run
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows

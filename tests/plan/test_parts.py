@@ -14,10 +14,11 @@ from tripplan.plan import check_plan, parts, plan_season, pricing, workers
 from tripplan.plan import run as run_module
 from tripplan.plan.all_parts import Parts
 from tripplan.plan.build import build_season
+from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
 from tripplan.plan.part_search import PartSearch
 from tripplan.plan.pricing import Pricer
-from tripplan.plan.run import Clock, Run
+from tripplan.plan.run import Run
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows

@@ -9,8 +9,9 @@ import pytest
 
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
+from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
-from tripplan.plan.run import Clock, Run
+from tripplan.plan.run import Run
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.solution import Judge
 from tripplan.plan.squeeze import Squeeze

@@ -9,9 +9,10 @@ import pytest
 
 from tripplan.plan import workers
 from tripplan.plan.build import build_season
+from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
 from tripplan.plan.rows import StockRow
-from tripplan.plan.run import Clock, Run
+from tripplan.plan.run import Run
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.windows import build_windows

@@ -16,9 +16,12 @@ from typed_seasons import ON, lasting, make_fleet, make_outlook, make_site, plan
 from tripplan.errors import NoPlanError
 from tripplan.fleet import Crew, DateSpan, Job
 from tripplan.plan import plan_season
+from tripplan.plan.build import build_season
 from tripplan.plan.check import check_plan
 from tripplan.plan.difference import TripFate, compare_plans
 from tripplan.plan.document import Status
+from tripplan.plan.start import Start
+from tripplan.plan.trips import TripBook
 from tripplan.travel import measure_travel
 from tripplan.wishes import Wish, WishKind
 
@@ -82,7 +85,9 @@ def test_a_site_is_included_on_its_date(plan_with):
 def test_a_site_with_a_job_that_takes_no_time_is_visited_on_request(tiny_fleet, tiny_outlook):
     late = replace(tiny_outlook.sites["A1"], swap_by=tiny_outlook.to + timedelta(days=9))
     outlook = replace(tiny_outlook, sites={**tiny_outlook.sites, "A1": late})
-    fleet = replace(tiny_fleet, jobs=(Job("A1", "look", minutes=0.0),), wishes=(Wish(INCLUDE, sites=("A1",)),))
+    fleet = replace(
+        tiny_fleet, jobs=(Job("A1", "look", minutes=0.0),), wishes=(Wish(INCLUDE, sites=("A1",)),)
+    )
     plan, _ = plan_checked(fleet, outlook)
     assert "A1" in set().union(*_visits(plan).values())
 
@@ -210,3 +215,19 @@ def test_of_equally_few_trips_the_dates_of_the_last_plan_are_kept_at_a_stated_co
     found = compare_plans(asked, again)
     assert found.count(TripFate.KEPT) == len(again.trips) == asked.trip_count
     assert set(_visits(plan_with())) != set(_visits(asked))
+
+
+def test_trips_to_begin_with_that_do_not_fit_are_left_out(tiny_fleet, tiny_outlook):
+    """They may have been found for a season in which other visits do the jobs."""
+    season = build_season(tiny_fleet, tiny_outlook, measure_travel(tiny_fleet))
+    book = TripBook(season)
+    index = next(k for k, day in enumerate(season.days) if day.spans)
+    day = season.days[index]
+    key = (season.date_of(day.day), tiny_fleet.crews[day.crew].name)
+    site = min(day.spans)
+    one = frozenset((season.tasks[site].site.site_id,))
+    assert book.fits(index, frozenset((site,)))
+    assert Start({key: one}, None).of_season(season, book) == ({index: frozenset((site,))}, None)
+    every = frozenset(task.site.site_id for task in season.tasks)
+    assert not book.fits(index, frozenset(range(len(season.tasks))))
+    assert Start({key: every}, None).of_season(season, book) == ({}, None)

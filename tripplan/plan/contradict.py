@@ -111,9 +111,7 @@ class _Puzzle:
             return None  # not in service yet
         asked = {self._tasks[site_id] for wish in wishes for site_id in wish.sites}
         self._due = frozenset(
-            s
-            for s, task in enumerate(self.season.tasks)
-            if min(task.due, task.take_by) < FAR or s in asked
+            s for s, task in enumerate(self.season.tasks) if min(task.due, task.take_by) < FAR or s in asked
         )
         home = tuple(wish for wish in wishes if wish.kind is WishKind.STAY_HOME)
         kept: _Trips = {}

@@ -29,7 +29,7 @@ _MOST_DATES = 26
 """Dates between which intervals are looked at; of more, evenly spread ones."""
 
 _MOST_LIMITS = 12
-"""Limits taken in at once, those broken most first."""
+"""Limits taken in at once, those of the shortest intervals first."""
 
 _BROKEN = 0.02
 _ROUNDING = 1e-4
@@ -83,7 +83,7 @@ def tighten(
         for first, last in _intervals(master):
             if not go_on() or len(found) == _MOST_LIMITS:
                 break
-            part = _between(root, first, last, (*master.spans, *found))
+            part = _between(master, first, last, found)
             if _may_break(master, part, (first, last), values):
                 part.generate(rounds, go_on=go_on, report=_nothing)
                 values[first, last] = part.value
@@ -133,13 +133,17 @@ def _may_break(
     return values[ends] > math.ceil(_made(master, *ends)) - 1 + _ROUNDING
 
 
-def _between(root: Master, first: int, last: int, spans: Sequence[SpanRow]) -> Master:
-    """Return the linear programme of the windows from one day to another, with what is known there."""
-    rows = tuple(row for row in root.rows if first <= row.days[0] and row.days[-1] <= last)
-    inside = _indices(root, first, last)
-    limits = tuple(span for span in spans if span.indices < inside)
-    part = Master(root.season, rows, root.stock, root.book, root.pricer, limits)
-    for column in root.columns:
+def _between(known: Master, first: int, last: int, more: Sequence[SpanRow]) -> Master:
+    """
+    Return the linear programme of the windows from one day to another.
+
+    With the trips known there, and with the limits that lie inside, known or more.
+    """
+    rows = tuple(row for row in known.rows if first <= row.days[0] and row.days[-1] <= last)
+    inside = _indices(known, first, last)
+    limits = tuple(span for span in (*known.spans, *more) if span.indices < inside)
+    part = Master(known.season, rows, known.stock, known.book, known.pricer, limits)
+    for column in known.columns:
         if column.index in inside:
             part.add(column.index, column.visits, usable=column.usable)
     return part

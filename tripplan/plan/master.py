@@ -4,14 +4,15 @@ The linear programme over trips, and the lower bound that exact pricing proves w
 Columns are trips (a set of visits on one crew's date), rows the windows that must hold a visit, at
 most one trip a crew and date, no two crews that share a person, what the shelf can give by each date,
 and limits on the trips of a span. For any multipliers ``y >= 0`` of the windows, ``v >= 0`` of the
-stock rows and ``w`` of the spans, and any scale ``t`` in [0, 1], no plan needs fewer trips than
+stock rows and ``w`` of the spans (``w >= 0`` for a fewest, ``w <= 0`` for a most), and any scale ``t`` in
+[0, 1], no plan needs fewer trips than
 
     t (sum y - sum v * cap + sum w * limit) - sum over crew-dates of max(0, t * (P + W) - 1)
 
 where P is the largest prize that a trip of that crew and date can collect and W the sum of its spans'
-multipliers [1]_; of crews that share a person only the largest term counts. Where k sites may be late,
-whichever they are, the k largest of the sites' sums of y are taken off. Only a complete pricing gives P;
-a truncated one gives no bound.
+multipliers [1]_; of crew-dates of which only one can run only the largest term counts. Where k sites may
+be late, whichever they are, the k largest of the sites' sums of y are taken off. Only a complete pricing
+gives P; a truncated one gives no bound.
 
 References
 ----------

@@ -9,10 +9,8 @@ from functools import cached_property, partial
 from tripplan.plan.all_parts import Parts
 from tripplan.plan.branching import branch
 from tripplan.plan.clock import Clock, Progress, Rounds
-from tripplan.plan.contradict import Witness
 from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
-from tripplan.plan.document import Plan
 from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.intervals import tighten
@@ -28,11 +26,12 @@ from tripplan.plan.season import Season, Window
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.squeeze import Squeeze
+from tripplan.plan.start import Start
 from tripplan.plan.tries import Try, try_for_fewer
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import WindowSet
 
-__all__ = ["Clock", "Progress", "Run", "Start"]
+__all__ = ["Run"]
 
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
@@ -78,42 +77,6 @@ _ANY_NUMBER = 10**6
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
-
-
-@dataclass(frozen=True)
-class Start:
-    """What a search begins with: trips that meet the wishes, and the last plan."""
-
-    witness: Witness
-    plan: Plan | None
-
-    def of_season(
-        self, season: Season, book: TripBook
-    ) -> tuple[dict[int, frozenset[int]], dict[int, frozenset[int]] | None]:
-        """Return both in the season's numbers; of the last plan's trips what still fits."""
-        task_of = {task.site.site_id: s for s, task in enumerate(season.tasks)}
-        index_of = {
-            (season.date_of(day.day), season.fleet.crews[day.crew].name): index
-            for index, day in enumerate(season.days)
-        }
-        witness = {
-            index_of[key]: frozenset(task_of[site_id] for site_id in sites)
-            for key, sites in self.witness.items()
-        }
-        if self.plan is None:
-            return witness, None
-        last = {}
-        for trip in self.plan.trips:
-            index = index_of.get((trip.date, trip.crew))
-            if index is None or any(clash in last for clash in season.conflicts[index]):
-                continue
-            known = [task_of[v.site_id] for v in trip.visits if v.site_id in task_of]
-            visits = frozenset(s for s in known if s in season.days[index].spans)
-            while visits and not book.fits(index, visits):
-                visits -= {max(visits, key=lambda s: (season.tasks[s].due, s))}
-            if visits:
-                last[index] = visits
-        return witness, last
 
 
 @dataclass

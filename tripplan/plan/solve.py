@@ -15,6 +15,7 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_dark_days
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import play_shelf
+from tripplan.plan.clock import Clock, Progress
 from tripplan.plan.contradict import trips_as_wished
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
@@ -24,12 +25,13 @@ from tripplan.plan.parts import is_large
 from tripplan.plan.polish import polish
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.reasons import explain_late
-from tripplan.plan.run import Clock, Progress, Run, Start
+from tripplan.plan.run import Run
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, shelf_moves
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.stage_bounds import bound_stages, thrown_away_days
+from tripplan.plan.start import Start
 from tripplan.plan.trips import TripBook
 from tripplan.plan.wanted import bearing_wishes
 from tripplan.plan.windows import build_windows
