@@ -8,7 +8,7 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 
-from tripplan.plan import plan_season, pricing, two_sided
+from tripplan.plan import narrow, plan_season, pricing, two_sided
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
 from tripplan.plan.effort import Effort
@@ -294,17 +294,21 @@ def test_relaxed_trips_may_repeat_a_site_and_so_only_bound(random_fleets):
             assert master.book.fits(column.index, column.visits)
 
 
-def test_a_trip_that_repeats_a_site_stands_beside_the_one_that_does_not(random_fleets):
+@pytest.mark.parametrize("many", [True, False])
+def test_in_large_seasons_a_trip_that_repeats_a_site_stands_beside_the_one_that_does_not(
+    random_fleets, monkeypatch, many
+):
     """Taken for the same, it was never added, and the bound stood still below the linear value."""
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", 1 if many else 10**6)
     _, season = next(_small_seasons(random_fleets, range(3)))
     rows = build_windows(season, 0).rows
     master = Master(season, rows, (), TripBook(season), Pricer(season))
     index, (a, b) = next((i, sorted(d.spans)[:2]) for i, d in enumerate(season.days) if len(d.spans) > 1)
     assert master.add(index, (a, b), usable=True)
-    assert master.add(index, (a, a, b), usable=False)
+    assert master.add(index, (a, a, b), usable=False) == many
     assert not master.add(index, (a, b, a), usable=False)
     assert not master.add(index, (b, a), usable=True)
-    assert [c.visits for c in master.columns] == [(a, b), (a, a, b)]
+    assert [c.visits for c in master.columns] == [(a, b), *[(a, a, b)] * many]
 
 
 def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):

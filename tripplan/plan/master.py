@@ -93,6 +93,17 @@ class Master(Narrow):
         super().__post_init__()
         self._center: NDArray[np.float64] | None = None
 
+    @property
+    def tells_repeats(self) -> bool:
+        """
+        Whether a trip that repeats a site is another one than the trip that does not.
+
+        Else it stays out where the other is known, its worth goes unheard, and the bound stands still until
+        pricing remembers more. That pays in small seasons, whose value stays higher; in large ones it takes
+        too long.
+        """
+        return self.many_windows
+
     @cached_property
     def _central(self) -> Central:
         return Central(self.book_of_rows)

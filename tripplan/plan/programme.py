@@ -196,6 +196,11 @@ class Programme:
         one[0, s] = 1
         return float(self.book_of_rows.weights(row, np.array([index]), one)[0])
 
+    @property
+    def tells_repeats(self) -> bool:
+        """Whether a trip that repeats a site is another one than the trip that does not."""
+        return False
+
     def add(self, index: int, visits: tuple[int, ...], *, usable: bool) -> bool:
         """
         Add a trip as a column.
@@ -215,7 +220,7 @@ class Programme:
             False where it was there already or covers nothing.
         """
         wanted = frozenset(visits)
-        key = (index, tuple(sorted(visits)))  # a site that stands twice makes another trip
+        key = (index, tuple(sorted(visits if self.tells_repeats else wanted)))
         if key in self._have or not visits:
             return False
         day = self.season.days[index].day
