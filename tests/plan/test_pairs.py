@@ -13,6 +13,7 @@ from tripplan.plan.master import Master
 from tripplan.plan.pairs import stretched_limits, stretched_windows
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import StockRow
+from tripplan.plan.season import Window
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
@@ -109,3 +110,10 @@ def test_no_multipliers_lift_the_bound_on_pairs_above_the_best_plan(random_fleet
         if checked == 12:
             break
     assert checked == 12
+
+
+def test_a_window_may_name_a_day_on_which_nobody_goes():
+    season = _season()
+    saturday, sunday = _weekends(season)[1]
+    found = stretched_windows(season, (Window(0, (saturday - 1, saturday)),))
+    assert found == (Window(0, (saturday - 1, saturday, sunday)),)

@@ -35,7 +35,9 @@ def stretched_windows(season: Season, rows: Sequence[Window]) -> tuple[Window, .
     pair_of = _pairs(season)
     by_site: dict[int, set[frozenset[int]]] = {}
     for row in rows:
-        by_site.setdefault(row.site, set()).add(frozenset(d for day in row.days for d in pair_of[day]))
+        by_site.setdefault(row.site, set()).add(
+            frozenset(d for day in row.days for d in pair_of.get(day, (day,)))
+        )
     found: list[Window] = []
     for site in sorted(by_site):
         least: list[frozenset[int]] = []

@@ -391,7 +391,7 @@ class Run:
                 self._squeeze(1)
             else:  # as long as the cases took
                 share = (2 * clock.elapsed_s - since) / clock.time_limit_s
-                self._squeeze(_ANY_NUMBER, patient=True, share=share)
+                self._squeeze(_ANY_NUMBER, patient=True, share=min(1.0, share))
             since = clock.elapsed_s
             return len(search.best)
 
