@@ -27,6 +27,7 @@ from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Trips
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
+from tripplan.plan.windows import least_windows
 
 __all__ = ["FewDates", "on_few_dates", "search_on_few_dates", "windows_on"]
 
@@ -62,20 +63,8 @@ def windows_on(rows: Sequence[Window], days: frozenset[int]) -> tuple[Window, ..
     tuple of Window or None
         By site, then by first day; None where a window holds none of the days.
     """
-    by_site: dict[int, set[tuple[int, ...]]] = {}
-    for row in rows:
-        left = tuple(d for d in row.days if d in days)
-        if not left:
-            return None
-        by_site.setdefault(row.site, set()).add(left)
-    found: list[Window] = []
-    for site in sorted(by_site):
-        least: list[frozenset[int]] = []
-        for some in sorted(by_site[site], key=lambda some: (len(some), some)):
-            if not any(one <= set(some) for one in least):
-                least.append(frozenset(some))
-        found.extend(Window(site, days) for days in sorted(tuple(sorted(one)) for one in least))
-    return tuple(found)
+    left = [(row.site, frozenset(row.days) & days) for row in rows]
+    return least_windows(left) if all(some for _, some in left) else None
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
+from tripplan.plan.windows import least_windows
 
 __all__ = ["stretched_limits", "stretched_windows"]
 
@@ -33,19 +34,9 @@ def stretched_windows(season: Season, rows: Sequence[Window]) -> tuple[Window, .
         By site and first day, without those that hold another one; what fills the rows fills these.
     """
     pair_of = _pairs(season)
-    by_site: dict[int, set[frozenset[int]]] = {}
-    for row in rows:
-        by_site.setdefault(row.site, set()).add(
-            frozenset(d for day in row.days for d in pair_of.get(day, (day,)))
-        )
-    found: list[Window] = []
-    for site in sorted(by_site):
-        least: list[frozenset[int]] = []
-        for days in sorted(by_site[site], key=lambda days: (len(days), sorted(days))):
-            if not any(one <= days for one in least):
-                least.append(days)
-        found.extend(Window(site, days) for days in sorted(tuple(sorted(days)) for days in least))
-    return tuple(found)
+    return least_windows(
+        (row.site, frozenset(d for day in row.days for d in pair_of.get(day, (day,)))) for row in rows
+    )
 
 
 def stretched_limits(season: Season, stock: Sequence[StockRow]) -> tuple[StockRow, ...]:

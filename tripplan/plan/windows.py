@@ -9,13 +9,13 @@ the gap is pinned to the days that keep the lateness least.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from tripplan.plan.loops import FAR
 from tripplan.plan.season import Season, SiteTask, Window
 
-__all__ = ["SureLate", "WindowSet", "build_windows", "last_leaving"]
+__all__ = ["SureLate", "WindowSet", "build_windows", "last_leaving", "least_windows"]
 
 
 @dataclass(frozen=True)
@@ -167,6 +167,33 @@ def _minimal(spans: list[_Span]) -> list[_Span]:
             set(other[0]) < set(span[0]) or (other[0] == span[0] and j < k) for j, other in enumerate(unique)
         )
     ]
+
+
+def least_windows(days_of: Iterable[tuple[int, frozenset[int]]]) -> tuple[Window, ...]:
+    """
+    Make windows of sets of days, without those that hold another one of their site.
+
+    Parameters
+    ----------
+    days_of : iterable of (int, frozenset of int)
+        Task and days.
+
+    Returns
+    -------
+    tuple of Window
+        By task, then by first day.
+    """
+    by_site: dict[int, set[frozenset[int]]] = {}
+    for site, days in days_of:
+        by_site.setdefault(site, set()).add(days)
+    found: list[Window] = []
+    for site in sorted(by_site):
+        least: list[frozenset[int]] = []
+        for days in sorted(by_site[site], key=len):
+            if not any(one <= days for one in least):
+                least.append(days)
+        found.extend(Window(site, some) for some in sorted(tuple(sorted(days)) for days in least))
+    return tuple(found)
 
 
 def last_leaving(reach: tuple[int, ...], after: int, end: int, spare: int) -> int:
