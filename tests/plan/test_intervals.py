@@ -147,6 +147,25 @@ def test_limits_of_shorter_intervals_count_in_longer_ones():
     assert not intervals._holds_one(run.master, (days[12], days[30]), limits)
 
 
+def test_an_interval_that_cannot_break_is_not_built_again(monkeypatch):
+    run = _begun(2, 12, 26)
+    run.master.generate(8, go_on=lambda: True, report=lambda: None)
+    days = sorted({day.day for day in run.season.days})
+    broken, whole = (days[0], days[30]), (days[31], days[40])
+    built, between = [], intervals._between
+
+    def count(known, first, last, more):
+        built.append((first, last))
+        return between(known, first, last, more)
+
+    monkeypatch.setattr(intervals, "_intervals", lambda _: [broken, whole])
+    monkeypatch.setattr(intervals, "_may_break", lambda _, ends, __: ends == broken)
+    monkeypatch.setattr(intervals, "_made", lambda *_: 0.0)
+    monkeypatch.setattr(intervals, "_between", count)
+    _tightened(run.master, 99, turns=3)
+    assert built == [broken, whole, broken, broken]
+
+
 def test_a_plan_far_from_its_bound_has_limits_looked_for():
     run = _begun(3, 24, 26)
     run.search.offer(run.search.build())

@@ -7,6 +7,7 @@ import time
 
 import pytest
 
+from tripplan.plan import run as run_module
 from tripplan.plan import workers
 from tripplan.plan.build import build_season
 from tripplan.plan.clock import Clock
@@ -95,3 +96,50 @@ def test_what_cannot_be_driven_is_not_taken_and_the_next_start_counts(season, mo
     assert (run.search.best, run.search.value) == (best, value)
     assert try_for_fewer(run.search, run.squeezer, tries, 1, 1, lambda: True)
     assert len(run.search.best) < len(best)
+
+
+class _Told(Clock):
+    """A clock that goes on by a second whenever it is asked whether to go on, and else by what it is told."""
+
+    now = 0.0
+
+    @property
+    def elapsed_s(self) -> float:
+        return self.now
+
+    def go_on(self, share: float = 1.0) -> bool:
+        self.now += 1.0
+        return super().go_on(share)
+
+
+@pytest.mark.parametrize(("cases_took", "ends_by"), [(10.0, 41.0), (60.0, 100.0), (75.0, 100.0)])
+def test_tries_amid_cases_take_as_long_as_the_cases_and_keep_to_the_time_limit(
+    season, monkeypatch, cases_took, ends_by
+):
+    clock, ended = _Told(100.0), []
+    run = Run(season, build_windows(season, 0), clock, Effort(), 1, None)
+    run.search.offer({})
+    run.search.offer(run.search.build(whole=True))
+    run.master.least = run.search.value.trips - 1
+    run._tight = run.master
+    monkeypatch.setattr(run_module, "_BRANCH_REACH", 10**6)
+
+    def no_try(*_, **__):
+        clock.go_on()
+        return False
+
+    def cases(*_, look, **__):
+        clock.now += cases_took
+        look()
+        ended.append(clock.now)
+        clock.now += cases_took
+        look()  # nothing is left of the time for these, or as much as they took
+        ended.append(clock.now)
+        return 0
+
+    monkeypatch.setattr(run_module, "try_for_fewer", no_try)
+    monkeypatch.setattr(run_module, "branch", cases)
+    clock.now = 20.0
+    run._branch(80)
+    assert ends_by - 3 <= ended[0] <= ends_by + 3
+    assert ended[1] <= max(100.0, ended[0] + cases_took) + 3

@@ -80,15 +80,21 @@ def tighten(
     values: dict[tuple[int, int], float] = {}
     for _ in range(turns):
         found: list[SpanRow] = []
-        for first, last in _intervals(master):
+        for ends in _intervals(master):
             if not go_on() or len(found) == _MOST_LIMITS:
                 break
-            part = _between(master, first, last, found)
-            if _may_break(master, part, (first, last), values):
-                part.generate(rounds, go_on=go_on, report=_nothing)
-                values[first, last] = part.value
-                if part.whole_bound > _made(master, first, last) + _BROKEN:
-                    found.append(SpanRow(_indices(root, first, last), least=part.whole_bound))
+            if ends in values and not _may_break(master, ends, values[ends]):
+                continue
+            part = _between(master, *ends, found)
+            if ends not in values:
+                part.multipliers()
+                values[ends] = part.value
+                if not _may_break(master, ends, part.value):
+                    continue
+            part.generate(rounds, go_on=go_on, report=_nothing)
+            values[ends] = part.value
+            if part.whole_bound > _made(master, *ends) + _BROKEN:
+                found.append(SpanRow(_indices(root, *ends), least=part.whole_bound))
         if not found:
             break
         fresh = replace(root, spans=(*master.spans, *found), columns=[], bound=master.bound, rounds=0)
@@ -118,19 +124,14 @@ def _intervals(master: Master) -> list[tuple[int, int]]:
     return sorted(found, key=lambda span: (span[1] - span[0], span))
 
 
-def _may_break(
-    master: Master, part: Master, ends: tuple[int, int], values: dict[tuple[int, int], float]
-) -> bool:
+def _may_break(master: Master, ends: tuple[int, int], value: float) -> bool:
     """
-    Tell whether fewer trips seem to be made in an interval than its windows need.
+    Tell whether fewer trips seem to be made in an interval than its windows need, by their linear value.
 
     By the trips known they need at most what is made there, so that only a whole number between the two is a
     limit.
     """
-    if ends not in values:
-        part.multipliers()
-        values[ends] = part.value
-    return values[ends] > math.ceil(_made(master, *ends)) - 1 + _ROUNDING
+    return value > math.ceil(_made(master, *ends)) - 1 + _ROUNDING
 
 
 def _between(known: Master, first: int, last: int, more: Sequence[SpanRow]) -> Master:
