@@ -337,6 +337,27 @@ def test_a_device_to_be_set_out_before_today_goes_out_on_the_first_date():
     assert plan.expected_dark_days >= 1.0  # it should run and does not
 
 
+@pytest.mark.parametrize(
+    ("better_from", "last", "moves"),
+    [
+        (15, 90, [(15, "1", "set out")]),
+        (99, 90, []),
+        (99, 12, []),
+        (8, 12, [(8, "1", "set out"), (15, "1", "take in")]),
+    ],
+)
+def test_a_device_is_not_set_out_with_a_pack_that_is_due_before_it_is_to_run(better_from, last, moves):
+    """Packs put in before some day are due on day 2, even when put in later; the device is to run from day 3 on."""
+    site = _site("1", 0.1, active_from=ON + timedelta(days=3), active_to=ON + timedelta(days=last))
+    fleet = _fleet([site])
+    lives = _outlook(fleet, {"1": 0}, lambda _, put_in: 2 if put_in < better_from else 100)
+    plan, _ = _plan(fleet, _at_home(lives, site))
+    assert _moves(plan) == moves
+    (late,) = plan.unserved
+    assert late.proved
+    assert "would be due by Sun 7 Mar 2027, before the device is to run (Mon 8 Mar 2027)" in late.reason
+
+
 def test_a_heavy_device_needs_a_loop_of_its_own():
     """Two packs of 3 kg go on one loop of 7 kg; with a camera of 2 kg they do not."""
     begin = ON + timedelta(days=8)

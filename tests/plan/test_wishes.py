@@ -231,3 +231,105 @@ def test_trips_to_begin_with_that_do_not_fit_are_left_out(tiny_fleet, tiny_outlo
     every = frozenset(task.site.site_id for task in season.tasks)
     assert not book.fits(index, frozenset(range(len(season.tasks))))
     assert Start({key: every}, None).of_season(season, book) == ({}, None)
+
+
+def test_an_overdue_job_waits_for_the_kept_visit_that_would_have_nothing_else_to_do():
+    """On 13 March the pack in place outlasts a fresh one; the job was due on 4 March."""
+    call = Wish(KEEP, SATURDAY, crew="N", sites=("A",))
+    fleet = make_fleet(
+        [make_site("A", 0.1), make_site("B", 0.12)], jobs=(Job("A", "mow", ON - timedelta(days=1)),)
+    )
+    outlook = make_outlook(fleet, {"A": 20, "B": 3}, lambda _, put_in: 9 if put_in < 15 else put_in + 60)
+    free, _ = plan_checked(fleet, outlook)
+    assert {visit.site_id for visit in free.trips[0].visits} == {"A", "B"}
+    plan, _ = plan_checked(replace(fleet, wishes=(call,)), outlook)
+    first = next(trip for trip in plan.trips if any(visit.site_id == "A" for visit in trip.visits))
+    assert (first.date, first.visits[0].jobs) == (SATURDAY, ("mow",))
+    late = next(one for one in plan.unserved if one.site_id == "A")
+    assert (late.proved, late.late_days) == (True, 9)
+
+
+def test_the_reason_of_a_job_that_waits_names_the_visit_asked_for():
+    fleet = make_fleet(
+        [make_site("A", 0.1)],
+        jobs=(Job("A", "mow", ON + timedelta(days=3)),),
+        wishes=(Wish(INCLUDE, SATURDAY, sites=("A",)),),
+    )
+    plan, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60}, lasting(100)))
+    assert [late.reason for late in plan.unserved] == [
+        "its job waits for the visit asked for on Sat 13 Mar 2027, which has no other"
+    ]
+
+
+def test_a_job_without_a_date_is_done_on_request_before_a_swap_is_worth_while():
+    wish = Wish(INCLUDE, SATURDAY, sites=("A",))
+    fleet = make_fleet([make_site("A", 0.1)], jobs=(Job("A", "mow"),), wishes=(wish,))
+    outlook = make_outlook(fleet, {"A": 20}, lambda _, put_in: 9 if put_in < 15 else put_in + 60)
+    plan, _ = plan_checked(fleet, outlook)
+    assert [trip.date for trip in plan.trips] == [SATURDAY, date(2027, 3, 20)]
+    assert plan.unserved == ()
+
+
+def test_a_device_is_not_set_out_on_request_with_a_pack_that_is_due_before_it_is_to_run():
+    wish = Wish(INCLUDE, SATURDAY, sites=("A",))
+    site = make_site("A", 0.1, active_from=ON + timedelta(days=3))
+    fleet = make_fleet([site], wishes=(wish,))
+    outlook = make_outlook(fleet, {"A": 3}, lambda _, put_in: 2 if put_in < 15 else 100)
+    outlook = replace(outlook, sites={"A": replace(outlook.sites["A"], at_home=True)})
+    with pytest.raises(NoPlanError, match="would be due by Sun 7 Mar 2027, before the device is to run"):
+        plan_checked(fleet, outlook)
+
+
+def _long_job_season(*wishes, minutes=400.0):
+    """A job of nearly seven hours: no other site fits into the day on which it is done."""
+    sites = [make_site("A", 0.5), make_site("B", -0.5)]
+    fleet = make_fleet(sites, jobs=(Job("A", "fence", minutes=minutes),), wishes=wishes)
+    return fleet, make_outlook(fleet, {"A": 20, "B": 20}, lasting(100))
+
+
+def test_a_kept_trip_has_its_long_job_done_by_a_visit_before():
+    kept = Wish(KEEP, SATURDAY, crew="N", sites=("A", "B"))
+    plan, _ = plan_checked(*_long_job_season(kept))
+    assert _visits(plan) == {date(2027, 3, 6): {"A"}, SATURDAY: {"A", "B"}}
+    assert plan.trips[0].stops[0].loops[0].visits[0].jobs == ("fence",)
+    assert plan.lower_bound <= 2
+
+
+def test_a_kept_trip_of_the_first_date_cannot_have_its_job_done_before():
+    kept = Wish(KEEP, date(2027, 3, 6), crew="N", sites=("A", "B"))
+    with pytest.raises(
+        NoPlanError, match=r"This wish cannot be met: .* Each of its 2 sites can be visited that"
+    ):
+        plan_checked(*_long_job_season(kept))
+
+
+def test_a_job_that_fits_no_day_is_said_to_be_in_the_way():
+    wish = Wish(INCLUDE, SATURDAY, sites=("A",))
+    with pytest.raises(NoPlanError, match=r"cannot be met: .* work 615 .* the crew's hours leave 600\."):
+        plan_checked(*_long_job_season(wish, minutes=600.0))
+
+
+def test_a_device_to_be_taken_in_on_request_is_set_out_before():
+    site = make_site("A", 0.1, active_from=ON + timedelta(days=3), active_to=ON + timedelta(days=12))
+    wish = Wish(INCLUDE, date(2027, 3, 20), sites=("A",))
+    fleet = make_fleet([site], wishes=(wish,))
+    outlook = make_outlook(fleet, {"A": 3}, lasting(100))
+    outlook = replace(outlook, sites={"A": replace(outlook.sites["A"], at_home=True)})
+    plan, _ = plan_checked(fleet, outlook)
+    assert [str(v.kind) for trip in plan.trips for v in trip.visits] == ["set out", "take in"]
+
+
+@pytest.mark.parametrize("last_day", [0, 30])
+def test_a_pack_may_come_back_with_a_device_that_another_trip_takes_in(last_day):
+    """The shelf is bare; B's pack is back before the kept trip only where B is taken in on the Saturday before."""
+    sites = [make_site("A", 0.5), make_site("B", -0.5, active_to=ON + timedelta(days=last_day))]
+    kept = Wish(KEEP, SATURDAY, crew="N", sites=("A",))
+    bare = {"P": replace(make_fleet(sites).pack_types["P"], shelf_charged=0)}
+    fleet = make_fleet(sites, pack_types=bare, wishes=(kept,))
+    outlook = make_outlook(fleet, {"A": 20, "B": 60}, lasting(100))
+    if last_day:
+        with pytest.raises(NoPlanError, match="no charged pack of type P is on the shelf by then"):
+            plan_checked(fleet, outlook)
+        return
+    plan, _ = plan_checked(fleet, outlook)
+    assert _visits(plan) == {date(2027, 3, 6): {"B"}, SATURDAY: {"A"}}

@@ -9,6 +9,7 @@ the way round.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 
@@ -34,6 +35,7 @@ def build_season(
     travel: Travel,
     jobs_always: frozenset[str] = frozenset(),
     wishes: tuple[Wish, ...] | None = None,
+    first_by: Mapping[str, int] | None = None,
 ) -> Season:
     """
     Turn fleet, forecast and travel into the season's problem.
@@ -50,6 +52,8 @@ def build_season(
         Sites whose jobs are reckoned with on every visit.
     wishes : tuple of Wish, optional
         What the season must keep; the fleet's own wishes that bear on it where not given.
+    first_by : mapping of str to int, optional
+        Sites with the day number by which a first visit does their jobs, or sets their device out.
 
     Returns
     -------
@@ -96,8 +100,16 @@ def build_season(
         fleet.plan.reserve_minutes * 60,
         fetched=_all_fetched(fleet, outlook),
     )
-    season = _with_reach(season)
+    season = _with_first_visits(_with_reach(season), first_by or {})
     return season_as_wished(season, build_wanted(season, wishes))
+
+
+def _with_first_visits(season: Season, first_by: Mapping[str, int]) -> Season:
+    """Bind the first visits of some sites."""
+    if not first_by:
+        return season
+    tasks = tuple(replace(task, first_by=first_by.get(task.site.site_id, FAR)) for task in season.tasks)
+    return replace(season, tasks=tasks, _loops={}, _tables={})
 
 
 def _due_tasks(
@@ -229,14 +241,14 @@ def _crew_days(
 
 
 def _may_visit(fleet: Fleet, task: SiteTask, number: int, date_of: date) -> bool:
-    """Tell whether a visit helps: where a fresh pack would not last longer, only a due job does."""
+    """Tell whether a visit helps: where a fresh pack would not last longer, a job due or asked for does."""
     if not may_be_visited(fleet, task.site, date_of, at_home=task.at_home):
         return False
-    if task.takes_in(number):
+    if task.takes_in(number) or task.swaps[number]:
         return True
-    asked_job = task.asked and task.site.site_id in fleet.open_jobs and not task.swaps.any()
-    more = task.due < task.in_place or number > task.in_place or asked_job
-    return bool(task.swaps[number]) or more
+    if task.at_home or task.site.site_id not in fleet.open_jobs:
+        return False  # a pack that is due before the device is to run, or no job to do on a call
+    return task.due < task.in_place or number > task.in_place or task.asked
 
 
 def _spans(

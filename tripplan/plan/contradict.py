@@ -1,9 +1,9 @@
 """
 Whether wishes can be kept together at all, and if not, the fewest of them that contradict.
 
-Only the trips that wishes ask for are looked at, not what falls due: those trips must fit their days,
-one a crew and date, no person twice, and the shelf must feed them. The search over who takes what
-is complete unless its count of steps runs out, which is then said.
+Wishes are said to contradict only where no plan that the rules allow can hold the trips they ask for
+(`tripplan.plan.puzzle`), whatever other trips do before. Where the trips do not fit as they stand, an
+earlier visit may still do a job or set a device out: such plans are tried; what is left is for the search.
 """
 
 from __future__ import annotations
@@ -11,33 +11,45 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from itertools import combinations
+from itertools import combinations, islice
 
 from tripplan.errors import NoPlanError
 from tripplan.fleet import Crew, Fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan.build import build_season
-from tripplan.plan.charging import charge_schedule, play_shelf
-from tripplan.plan.loops import FAR
+from tripplan.plan.charging import most_charged
 from tripplan.plan.obstacles import crew_obstacle, fresh_too_short, obstacles
+from tripplan.plan.puzzle import Puzzle, Witness
 from tripplan.plan.season import Season
-from tripplan.plan.solution import shelf_moves
-from tripplan.plan.trips import TripBook
 from tripplan.travel import Travel
 from tripplan.wishes import Wish, WishKind
 
-__all__ = ["Witness", "trips_as_wished"]
+__all__ = ["AsWished", "trips_as_wished"]
 
-_MOST_STEPS = 4000
 _MOST_SHRINKS = 60
 
-Witness = Mapping[tuple[date, str], frozenset[str]]
-"""Sites by date and crew: trips that meet every wish."""
-
-_Trips = dict[int, frozenset[int]]
+_MOST_EASED = 12
+"""Ways tried to have jobs done, or devices set out, before the trips wished for."""
 
 
-def trips_as_wished(fleet: Fleet, outlook: Outlook, travel: Travel, wishes: tuple[Wish, ...]) -> Witness:
+@dataclass(frozen=True)
+class AsWished:
+    """
+    What a plan that keeps the wishes may begin with.
+
+    Attributes
+    ----------
+    trips : mapping of (datetime.date, str) to frozenset of str
+        Trips that meet every wish; empty where none were found, nor shown not to be.
+    first_by : mapping of str to int
+        Sites with the day number by which a first visit comes, so that later ones find the jobs done.
+    """
+
+    trips: Witness = field(default_factory=dict)
+    first_by: Mapping[str, int] = field(default_factory=dict)
+
+
+def trips_as_wished(fleet: Fleet, outlook: Outlook, travel: Travel, wishes: tuple[Wish, ...]) -> AsWished:
     """
     Return trips that meet all wishes, or say which contradict.
 
@@ -50,170 +62,81 @@ def trips_as_wished(fleet: Fleet, outlook: Outlook, travel: Travel, wishes: tupl
 
     Returns
     -------
-    mapping of (datetime.date, str) to frozenset of str
-        Sites by date and crew.
+    AsWished
+        Without trips where none were found though nothing shows that there are none.
 
     Raises
     ------
     NoPlanError
-        Names a smallest set of wishes that cannot be kept together: each wish alone first, then each
-        pair, else what is left when no more can be taken out.
+        Where it is proved that no plan keeps the wishes. Names a smallest set that cannot be kept together:
+        each wish alone first, then each pair, else what is left when no more can be taken out.
     """
     asked = tuple(Wish(WishKind.INCLUDE, sites=(site_id,)) for wish in wishes for site_id in wish.sites)
-    season = build_season(replace(fleet, wishes=()), outlook, travel, wishes=asked)
-    puzzle = _Puzzle(season)
-    found = puzzle.meet(wishes)
+    unasked, every = replace(fleet, wishes=()), frozenset(site.site_id for site in fleet.sites)
+
+    def puzzle(first_by: Mapping[str, int], *more: Wish, loose: bool = False) -> Puzzle:
+        season = build_season(unasked, outlook, travel, every, (*asked, *more), first_by)
+        return Puzzle(season, outlook, loose)
+
+    strict = puzzle({})
+    found = strict.meet(wishes)
     if found is not None:
-        return {
-            (season.date_of(season.days[i].day), fleet.crews[season.days[i].crew].name): frozenset(
-                season.tasks[s].site.site_id for s in visits
+        return AsWished(strict.named(found))
+    # the rules allow a call for a job without a date too, though plans make none that nobody asked for
+    jobs = (Wish(WishKind.INCLUDE, sites=(site_id,)) for site_id in fleet.open_jobs)
+    loose = puzzle({}, *jobs, loose=True)
+    found = loose.meet(wishes)
+    if found is None and loose.sure:
+        core = _smallest(loose, wishes)
+        rests = [tuple(other for other in core if other is not wish) for wish in core]
+        raise NoPlanError(
+            _message(
+                loose.season, outlook, core, minimal=all(strict.meet(rest) is not None for rest in rests)
             )
-            for i, visits in found.items()
-        }
-    core, sure = _smallest(puzzle, wishes)
-    raise NoPlanError(_message(season, outlook, core, sure=sure))
+        )
+    eased = {} if found is None else strict.may_be_done_before(loose.named(found))
+    for first_by in islice(_some_of(eased), _MOST_EASED):
+        earlier = puzzle(first_by)
+        found = earlier.meet(wishes)
+        if found is not None:
+            return AsWished(earlier.named(found), first_by)
+    return AsWished(first_by=eased)
 
 
-def _smallest(puzzle: _Puzzle, wishes: tuple[Wish, ...]) -> tuple[tuple[Wish, ...], bool]:
-    """Return wishes that contradict though all but any one of them do not, and whether that is sure."""
+def _some_of(eased: Mapping[str, int]) -> Iterator[dict[str, int]]:
+    """Yield parts of a mapping, the smallest first, and then the whole of it."""
+    for size in range(1, min(len(eased), 3)):
+        for some in combinations(sorted(eased), size):
+            yield {site_id: eased[site_id] for site_id in some}
+    if eased:
+        yield dict(eased)
+
+
+def _smallest(puzzle: Puzzle, wishes: tuple[Wish, ...]) -> tuple[Wish, ...]:
+    """Return wishes that surely contradict though all but any one of them are not known to."""
+
+    def contradict(some: tuple[Wish, ...]) -> bool:
+        return puzzle.meet(some) is None and puzzle.sure
+
     small = 2 if len(wishes) <= 10 else 1
     for size in range(1, small + 1):
         for some in combinations(wishes, size):
-            if puzzle.meet(some) is None:
-                return some, puzzle.sure
+            if contradict(some):
+                return some
     core = wishes
     for wish in wishes[:_MOST_SHRINKS]:
         rest = tuple(other for other in core if other is not wish)
-        if puzzle.meet(rest) is None:
+        if contradict(rest):
             core = rest
-    puzzle.meet(core)
-    return core, puzzle.sure
+    return core
 
 
-@dataclass
-class _Puzzle:
-    """Puts wished trips together; `sure` tells whether the last failure was a complete search."""
-
-    season: Season
-    sure: bool = True
-    _steps: int = 0
-    _due: frozenset[int] = frozenset()
-    _tasks: dict[str, int] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.book = TripBook(self.season)
-        self._tasks = {task.site.site_id: s for s, task in enumerate(self.season.tasks)}
-
-    def meet(self, wishes: tuple[Wish, ...]) -> _Trips | None:
-        """Return trips that meet all wishes; None where there are none, or none were found."""
-        self.sure, self._steps = True, 0
-        if any(site_id not in self._tasks for wish in wishes for site_id in wish.sites):
-            return None  # not in service yet
-        asked = {self._tasks[site_id] for wish in wishes for site_id in wish.sites}
-        self._due = frozenset(
-            s for s, task in enumerate(self.season.tasks) if min(task.due, task.take_by) < FAR or s in asked
-        )
-        home = tuple(wish for wish in wishes if wish.kind is WishKind.STAY_HOME)
-        kept: _Trips = {}
-        trips: _Trips = {}
-        for wish in (wish for wish in wishes if wish.kind is WishKind.KEEP):
-            index = next(iter(self._indices(wish.day, wish.crew, home)), None)
-            tasks = frozenset(self._tasks[site_id] for site_id in wish.sites)
-            if index is None or kept.get(index, tasks) != tasks:
-                return None
-            kept[index] = tasks
-            trial = self._checked(trips, index, tasks) if index not in trips else trips
-            if trial is None:
-                return None
-            trips = trial
-        dated: list[tuple[int | None, tuple[int, ...]]] = []
-        free: list[tuple[int | None, tuple[int, ...]]] = []
-        runs: list[tuple[int, ...]] = []
-        for wish in wishes:
-            if wish.kind is WishKind.GO:
-                runs.append(tuple(self._indices(wish.day, wish.crew, home)))
-            elif wish.kind is WishKind.INCLUDE:
-                for site_id in wish.sites:
-                    options = tuple(self._indices(wish.day, "", home))
-                    (free if wish.day is None else dated).append((self._tasks[site_id], options))
-        demands: list[tuple[int | None, tuple[int, ...]]] = [
-            *dated,
-            *((None, indices) for indices in sorted(runs, key=len)),
-            *free,
-        ]
-        return self._fill(trips, frozenset(kept), demands)
-
-    def _indices(self, day: date | None, crew: str, home: tuple[Wish, ...]) -> Iterator[int]:
-        """Yield the crew-dates that a wish may use, dates in order."""
-        season = self.season
-        for index, one in enumerate(season.days):
-            name, when = season.fleet.crews[one.crew].name, season.date_of(one.day)
-            if day in (None, when) and crew in ("", name) and not any(w.forbids(name, when) for w in home):
-                yield index
-
-    def _fill(
-        self, trips: _Trips, kept: frozenset[int], demands: list[tuple[int | None, tuple[int, ...]]]
-    ) -> _Trips | None:
-        """Meet the demands one after the other, going back where one cannot be met."""
-        if not demands:
-            return trips
-        (task, options), rest = demands[0], demands[1:]
-        if any(index in trips if task is None else task in trips.get(index, ()) for index in options):
-            return self._fill(trips, kept, rest)
-        for index in sorted(options, key=lambda i: (i not in trips, i)):
-            spans = self.season.days[index].spans
-            for s in sorted(self._due.intersection(spans)) if task is None else (task,):
-                if index in kept or s not in spans:
-                    continue
-                self._steps += 1
-                if self._steps > _MOST_STEPS:
-                    self.sure = False
-                    return None
-                trial = self._checked(trips, index, trips.get(index, frozenset()) | {s})
-                found = None if trial is None else self._fill(trial, kept, rest)
-                if found is not None:
-                    return found
-        return None
-
-    def _checked(self, trips: _Trips, index: int, visits: frozenset[int]) -> _Trips | None:
-        """Return the trips with this one; None where it does not fit, clashes, or the shelf runs short."""
-        season = self.season
-        day = season.days[index]
-        if any(other in trips for other in season.conflicts[index]):
-            return None
-        for other, there in trips.items():
-            twice = there & visits if other != index else frozenset[int]()
-            if twice and season.days[other].day == day.day:
-                return None
-            if any(not season.tasks[s].swaps.any() for s in twice):
-                return None  # a job is done once
-        if not self.book.fits(index, visits):
-            return None
-        trial = {**trips, index: visits}
-        for s in visits:
-            when = sorted(season.days[i].day for i, there in trial.items() if s in there)
-            if season.tasks[s].senseless(when):
-                return None
-        if self._short(trial):
-            # which type a charger takes next is settled by a rule that is exact for one charger alone
-            self.sure = self.sure and len(season.fleet.chargers) <= 1
-            return None
-        return trial
-
-    def _short(self, trips: _Trips) -> bool:
-        season = self.season
-        return bool(play_shelf(season.fleet, season.first, *shelf_moves(season, trips)).shortages)
-
-
-def _message(season: Season, outlook: Outlook, core: tuple[Wish, ...], *, sure: bool) -> str:
+def _message(season: Season, outlook: Outlook, core: tuple[Wish, ...], *, minimal: bool) -> str:
     named = "; ".join(_named(wish) for wish in core)
-    if not sure:
-        return (
-            f"No way was found to keep these wishes together, nor shown that there is none: {named}. "
-            "Take one of them back."
-        )
     if len(core) == 1:
         return f"This wish cannot be met: {named}. {_why(season, outlook, core[0])}"
+    if not minimal:
+        return f"These wishes contradict each other: {named}. Take one of them back."
     other = "the other can be met" if len(core) == 2 else "the others can be met together"
     return f"These wishes contradict each other: {named}. Without any one of them {other}; take one back."
 
@@ -256,20 +179,23 @@ def _why_site(season: Season, outlook: Outlook, site_id: str, crews: list[Crew],
     if task is None:
         return f"{site_id} is out of service, and no active_from says when it is set out again."
     best: tuple[tuple[bool, float, date], str] | None = None
+    jobless = replace(fleet, jobs=())
     for day in days:
+        number = season.day_number(day)
+        is_first = number <= task.surely_first
         for crew in crews:
             if crew_obstacle(fleet, crew, day):
                 continue
-            takes_in = task.takes_in(season.day_number(day))
-            moves = takes_in or task.at_home
-            found = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
+            takes_in = task.takes_in(number)
+            moves = takes_in or (task.at_home and is_first)
+            found = obstacles(
+                fleet if is_first else jobless, season.travel, crew, site, day, moves_device=moves
+            )
             text = found.text if found else ""
-            if not text and not takes_in and (task.swaps.any() or site_id not in fleet.open_jobs):
+            if not text and not takes_in and (task.at_home or site_id not in fleet.open_jobs):
                 text = fresh_too_short(outlook, site, day)
-            if not text:
-                number = season.day_number(day)
-                if not takes_in and not _shelf_has_one(season, site.pack_type, number):
-                    text = f"no charged pack of type {site.pack_type} is on the shelf by then"
+            if not text and task.pays[number] and not _shelf_has_one(season, site.pack_type, number):
+                text = f"no charged pack of type {site.pack_type} is on the shelf by then"
             if not text:
                 return ""
             key = (found is None, found.short_minutes if found else 0.0, day)
@@ -281,7 +207,9 @@ def _why_site(season: Season, outlook: Outlook, site_id: str, crews: list[Crew],
 
 
 def _shelf_has_one(season: Season, pack_type: str, day: int) -> bool:
-    return not charge_schedule(season.fleet, season.first, {pack_type: {day: 1}}).shortages
+    fleet = season.fleet
+    coming = season.coming_in(pack_type, day)
+    return not fleet.stock_is_kept or most_charged(fleet, season.first, pack_type, 0, day, coming) > 0
 
 
 def _sentence(text: str) -> str:

@@ -82,6 +82,7 @@ def cut_part(season: Season, tasks: Sequence[int], days: Sequence[int]) -> Part:
             for i, visits in wanted.kept.items()
             if i in day_at and all(s in at for s in visits)
         },
+        tuple(Window(at[row.site], row.days) for row in wanted.before if row.site in at),
     )
     part = replace(
         season,

@@ -13,6 +13,7 @@ from tripplan.plan.obstacles import Limit, crew_obstacle, fresh_too_short, obsta
 from tripplan.plan.rescue import Rescue
 from tripplan.plan.season import Season
 from tripplan.plan.solution import Judge, Trips
+from tripplan.plan.wanted import last_calls
 from tripplan.plan.windows import WindowSet
 
 __all__ = ["explain_late"]
@@ -116,6 +117,11 @@ def _reason(season: Season, outlook: Outlook, s: int, missed: _Missed, *, proved
     first = max(after + 1, 0)
     in_time = [d for d in season.tasks[s].possible if first <= d <= due]
     if not in_time:
+        kept = last_calls(season, season.wanted).get(s)
+        if kept is not None and kept > due:
+            return (
+                f"its job waits for the visit asked for on {_day(season.date_of(kept))}, which has no other"
+            )
         why = _why_not(season, outlook, s, first, due, missed.kind)
         what = {VisitKind.SET_OUT: "to set it out ", VisitKind.TAKE_IN: "to take it in "}.get(missed.kind, "")
         return f"no crew can be there {what}{_span(season, first, due)}: {why}"

@@ -172,7 +172,8 @@ class Search:
 
     def _is_wished(self, s: int, left: list[int], rest: list[int]) -> bool:
         """Tell whether a wish wants the visit that `rest` lacks."""
-        asked = (row for row in self.season.wanted.must_visit if row.site == s)
+        wanted = self.season.wanted
+        asked = (row for row in (*wanted.must_visit, *wanted.before) if row.site == s)
         return any(_hits(row, left) and not _hits(row, rest) for row in asked)
 
     def _must_stay(self, index: int, trips: Mapping[int, set[int]]) -> bool:

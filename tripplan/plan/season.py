@@ -115,11 +115,15 @@ class Wanted:
         Each must hold a visit; none of them is owed by a pack's life.
     kept : mapping of int to frozenset of int
         By day index the visits of a trip that stays as it is.
+    before : tuple of Window
+        Each must hold a visit too, so that a wished trip finds its jobs done or its device set out; other
+        plans may meet the wishes in other ways, so that no bound rests on these.
     """
 
     must_run: tuple[tuple[int, ...], ...] = ()
     must_visit: tuple[Window, ...] = ()
     kept: Mapping[int, frozenset[int]] = field(default_factory=dict)
+    before: tuple[Window, ...] = ()
 
     @property
     def sites(self) -> frozenset[int]:
@@ -333,8 +337,8 @@ class Season:
         task, day : int
             Task index and day number.
         loose : bool
-            True leaves jobs out, since a plan might do them on another visit; False counts them on
-            every day on which a visit may be the first.
+            True leaves jobs out, since a plan might do them on another visit, unless no other can be the
+            first; False counts them on every day on which a visit may be the first.
 
         Returns
         -------
@@ -343,7 +347,8 @@ class Season:
         """
         what = self.tasks[task]
         if loose:
-            return math.floor(what.site.work_minutes * 60 + 1e-6)
+            jobs = what.job_minutes if day <= what.surely_first else 0.0
+            return math.floor((what.site.work_minutes + jobs) * 60 + 1e-6)
         return self.visit_seconds(task, with_jobs=what.may_be_first(day))
 
     def visit_kg(self, task: int, day: int, *, loose: bool) -> float:
@@ -364,7 +369,8 @@ class Season:
             Counted on the whole loop. [kg]
         """
         what = self.tasks[task]
-        sets_out = what.at_home and not loose and what.may_be_first(day) and not what.takes_in(day)
+        is_first = day <= what.surely_first if loose else what.may_be_first(day)
+        sets_out = what.at_home and is_first and not what.takes_in(day)
         pack = self.fleet.pack_types[what.site.pack_type].weight_kg
         device = what.site.device_kg if sets_out or what.takes_in(day) else 0.0
         return (pack if what.carries(day, loose=loose) else 0.0) + device

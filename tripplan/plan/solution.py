@@ -158,8 +158,9 @@ class Judge:
     def unmet(self, trips: Trips) -> int:
         """Return how many wishes the trips do not meet."""
         wanted = self.season.wanted
-        days = self.visit_days(trips) if wanted.must_visit else {}
-        missed = sum(not any(d in row.days for d in days[row.site]) for row in wanted.must_visit)
+        asked = (*wanted.must_visit, *wanted.before)
+        days = self.visit_days(trips) if asked else {}
+        missed = sum(not any(d in row.days for d in days[row.site]) for row in asked)
         return missed + wanted.unmet_runs(trips)
 
     def changes(self, trips: Trips) -> int:

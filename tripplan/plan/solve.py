@@ -16,7 +16,7 @@ from tripplan.plan.assemble import JobsDoNotFitError, assemble_trips, expected_d
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import play_shelf
 from tripplan.plan.clock import Clock, Progress
-from tripplan.plan.contradict import trips_as_wished
+from tripplan.plan.contradict import AsWished, trips_as_wished
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
 from tripplan.plan.moving import Moving
@@ -97,14 +97,21 @@ def plan_season(
     clock = Clock(time_limit_s)
     effort = effort or Effort()
     wishes = bearing_wishes(fleet, outlook.on, outlook.to)
-    start = Start(trips_as_wished(fleet, outlook, travel, wishes) if wishes else {}, last)
+    wished = trips_as_wished(fleet, outlook, travel, wishes) if wishes else AsWished()
+    start = Start(wished.trips, last)
     jobs_always: frozenset[str] = frozenset()
     while True:
-        season = build_season(fleet, outlook, travel, jobs_always)
+        season = build_season(fleet, outlook, travel, jobs_always, wishes, wished.first_by)
         if not jobs_always:
             _make_ready(season)
             clock.begun = time.monotonic()
         run = _best_run(season, clock, effort, seed, progress, start)
+        if run.search.value is not None and run.search.value.unmet:
+            raise NoPlanError(
+                "No plan was found that keeps every wish, though nothing shows that there is none: "
+                + "; ".join(str(wish) for wish in wishes)
+                + ". Take one of them back, or give the search more time."
+            )
         try:
             trips = assemble_trips(season, outlook, run.book, run.search.best)
         except JobsDoNotFitError as short:
@@ -112,12 +119,6 @@ def plan_season(
             continue
         break
     cut_short = not clock.go_on()
-    if run.search.value is not None and run.search.value.unmet:
-        raise NoPlanError(
-            "No plan was found that keeps every wish, though nothing shows that there is none: "
-            + "; ".join(str(wish) for wish in wishes)
-            + ". Take one of them back, or give the search more time."
-        )
     moving = Moving(
         season, run.windows.rows, run.judge, run.search.best, lambda: not clock.stopped, run.squeezer
     )

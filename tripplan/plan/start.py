@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tripplan.plan.contradict import Witness
 from tripplan.plan.document import Plan
+from tripplan.plan.puzzle import Witness
 from tripplan.plan.season import Season
 from tripplan.plan.trips import TripBook
 

@@ -76,6 +76,12 @@ class SiteTask:
         First day on which a visit takes the device in; far away where it stays out.
     take_by : int
         Last day in time for taking it in; far away where the season does not owe that.
+    first_by : int
+        Day by which the plan makes the first visit, because a wished trip needs its jobs done; far away where
+        that is left open.
+    surely_first : int
+        Day up to which every visit is the site's first, since no earlier day serves as one. Only the question
+        whether wishes can be met looks at it.
     """
 
     site: Site
@@ -97,6 +103,8 @@ class SiteTask:
     take_from: int = FAR
     take_by: int = FAR
     dates_first: tuple[int, ...] = ()
+    first_by: int = FAR
+    surely_first: int = -1
 
     def takes_in(self, day: int) -> bool:
         """Tell whether a visit on a day takes the device in."""
@@ -110,7 +118,8 @@ class SiteTask:
 
     def may_be_first(self, day: int) -> bool:
         """Tell whether a plan reckons with a visit on a day being the site's first."""
-        return self.jobs_always or day <= max(self.due, int(self.renewed.min()))
+        by_then = self.jobs_always or day <= max(self.due, int(self.renewed.min()))
+        return by_then and day <= self.first_by
 
     def carries(self, day: int, *, loose: bool) -> bool:
         """Tell whether a visit on a day carries a pack, out or back; loose: whether it surely does."""
@@ -118,7 +127,10 @@ class SiteTask:
 
     def senseless(self, days: list[int]) -> list[int]:
         """
-        Return the visits that cannot be made: after taking in, or to take in what was never set out.
+        Return the visits that cannot be made.
+
+        After taking in, to take in what was never set out, or with nothing to do: the jobs are done on the
+        first visit, and before it is worth while no later one swaps.
 
         Parameters
         ----------
@@ -132,4 +144,5 @@ class SiteTask:
         """
         taken = [day for day in days if self.takes_in(day)]
         never_out = self.at_home and len(taken) == len(days)
-        return taken if never_out else taken[1:]
+        idle = [day for day in days[1:] if not self.takes_in(day) and not self.swaps[day]]
+        return idle + (taken if never_out else taken[1:])

@@ -16,7 +16,7 @@ from tripplan.fleet import Fleet
 from tripplan.plan.season import Day, Season, Wanted, Window
 from tripplan.wishes import Wish, WishKind
 
-__all__ = ["asked_sites", "bearing_wishes", "build_wanted", "season_as_wished"]
+__all__ = ["asked_sites", "bearing_wishes", "build_wanted", "last_calls", "season_as_wished"]
 
 
 def bearing_wishes(fleet: Fleet, first: date, last: date) -> tuple[Wish, ...]:
@@ -97,12 +97,20 @@ def build_wanted(season: Season, wishes: tuple[Wish, ...]) -> Wanted:
                     must_visit.append(Window(s, days))
             case _:
                 pass
-    return Wanted(tuple(dict.fromkeys(must_run)), tuple(dict.fromkeys(must_visit)), kept)
+    before = (
+        Window(s, tuple(d for d in task.possible if d <= task.first_by and not task.takes_in(d)))
+        for s, task in enumerate(season.tasks)
+        if task.first_by < season.last_day
+    )
+    return Wanted(tuple(dict.fromkeys(must_run)), tuple(dict.fromkeys(must_visit)), kept, tuple(before))
 
 
 def season_as_wished(season: Season, wanted: Wanted) -> Season:
     """
-    Bar from each kept trip's crew-date what does not belong to it.
+    Bar from each kept trip's crew-date what does not belong to it, and what would leave a wished visit idle.
+
+    A visit asked for on a date on which it would not swap is there for the site's jobs, which any visit
+    before it would have done.
 
     Parameters
     ----------
@@ -116,9 +124,12 @@ def season_as_wished(season: Season, wanted: Wanted) -> Season:
     Season
         The same, with fewer sites on those dates; the dates that a fallback counts stay as they were.
     """
-    if not wanted.kept:
+    calls = last_calls(season, wanted)
+    if not wanted.kept and not calls:
         return replace(season, wanted=wanted, _loops={}, _tables={})
-    barred: dict[int, set[int]] = {}
+    barred: dict[int, set[int]] = {
+        index: {s for s, last in calls.items() if day.day < last} for index, day in enumerate(season.days)
+    }
     for index, visits in wanted.kept.items():
         barred.setdefault(index, set()).update(set(season.days[index].spans) - visits)
         for other in season.days_by_number[season.days[index].day]:
@@ -127,7 +138,7 @@ def season_as_wished(season: Season, wanted: Wanted) -> Season:
             elif other != index:
                 barred.setdefault(other, set()).update(visits)
     days = tuple(
-        _without(day, barred[index]) if index in barred else day for index, day in enumerate(season.days)
+        _without(day, barred[index]) if barred.get(index) else day for index, day in enumerate(season.days)
     )
     open_on: list[set[int]] = [set() for _ in season.tasks]
     for day in days:
@@ -138,6 +149,31 @@ def season_as_wished(season: Season, wanted: Wanted) -> Season:
         for s, task in enumerate(season.tasks)
     )
     return replace(season, days=days, tasks=tasks, wanted=wanted, _loops={}, _tables={})
+
+
+def last_calls(season: Season, wanted: Wanted) -> dict[int, int]:
+    """
+    Return the last date asked for on which a visit would not swap, by task.
+
+    Parameters
+    ----------
+    season : Season
+        As built.
+    wanted : Wanted
+        Its wishes.
+
+    Returns
+    -------
+    dict
+        Day numbers; a visit before that date would do the jobs, and leave that visit nothing to do.
+    """
+    found: dict[int, int] = {}
+    for row in wanted.must_visit:
+        task = season.tasks[row.site]
+        day = row.days[0] if len(row.days) == 1 else -1
+        if day >= 0 and not task.swaps[day] and not task.takes_in(day):
+            found[row.site] = max(day, found.get(row.site, day))
+    return found
 
 
 def _without(day: Day, barred: set[int]) -> Day:

@@ -84,9 +84,10 @@ def build_windows(season: Season, spare: int, bent: frozenset[int] = frozenset()
         strict.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
         spans, _ = _task_windows(task, leaving, loose=True)
         loose.extend(Window(s, days, stretched) for days, stretched in _minimal(spans))
-    for rows in (strict, loose):
+    wanted = season.wanted
+    for rows, asked in ((strict, (*wanted.must_visit, *wanted.before)), (loose, wanted.must_visit)):
         known = {(row.site, row.days) for row in rows if not row.stretched}
-        rows.extend(row for row in season.wanted.must_visit if row.days and (row.site, row.days) not in known)
+        rows.extend(row for row in asked if row.days and (row.site, row.days) not in known)
     return WindowSet(tuple(strict), sure, tuple(loose))
 
 
