@@ -2,7 +2,7 @@
 A disk that fails, or a process that dies, at a chosen operation.
 
 Every operation by which tripplan changes the disk goes through a handful of functions; each call is
-counted. ``once``: that call alone fails with a full disk. ``for good``: that call and all later ones
+counted. ``once``: that call alone fails, with a full disk if nothing else is said. ``for good``: that call and all later ones
 fail. ``dies``: the process is gone at that point, so nothing later has any effect either, not even the
 clearing up; afterwards the lock is free again, as it is when the system ends a process.
 """
@@ -36,8 +36,8 @@ _OPERATIONS = (
 class FailingDisk:
     """Patches the operations while the block lasts; `count` is how many there were."""
 
-    def __init__(self, at: int | None, how: str = "once", only: str = "") -> None:
-        self.at, self.how, self.only, self.count = at, how, only, 0
+    def __init__(self, at: int | None, how: str = "once", only: str = "", code: int = errno.ENOSPC) -> None:
+        self.at, self.how, self.only, self.code, self.count = at, how, only, code, 0
         self._patch = pytest.MonkeyPatch()
         self._dead = False
 
@@ -74,7 +74,7 @@ class FailingDisk:
                 if self.how == "dies":
                     self._dead = True
                     raise Died
-                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+                raise OSError(self.code, os.strerror(self.code))
             return real(*args, **kwargs)
 
         return call
