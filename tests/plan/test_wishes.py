@@ -255,10 +255,13 @@ def test_the_reason_of_a_job_that_waits_names_the_visit_asked_for():
         jobs=(Job("A", "mow", ON + timedelta(days=3)),),
         wishes=(Wish(INCLUDE, SATURDAY, sites=("A",)),),
     )
-    plan, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60}, lasting(100)))
-    assert [late.reason for late in plan.unserved] == [
-        "its job waits for the visit asked for on Sat 13 Mar 2027, which has no other"
+    lives = make_outlook(fleet, {"A": 20}, lambda _, put_in: 9 if put_in < 15 else put_in + 60)
+    plan, _ = plan_checked(fleet, lives)
+    assert [(late.reason, late.proved) for late in plan.unserved] == [
+        ("its job waits for the visit asked for on Sat 13 Mar 2027, which has no other", True)
     ]
+    swaps, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60}, lasting(100)))  # a visit before is allowed
+    assert not any(late.proved for late in swaps.unserved)
 
 
 def test_a_job_without_a_date_is_done_on_request_before_a_swap_is_worth_while():
@@ -333,3 +336,11 @@ def test_a_pack_may_come_back_with_a_device_that_another_trip_takes_in(last_day)
         return
     plan, _ = plan_checked(fleet, outlook)
     assert _visits(plan) == {date(2027, 3, 6): {"B"}, SATURDAY: {"A"}}
+
+
+def test_a_second_visit_on_request_swaps_where_the_first_one_did_the_job():
+    """The site is not due this season: the first visit is a call for the job."""
+    wishes = [Wish(INCLUDE, day, sites=("A",)) for day in (date(2027, 3, 6), SATURDAY)]
+    fleet = make_fleet([make_site("A", 0.1)], jobs=(Job("A", "mow"),), wishes=tuple(wishes))
+    plan, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60}, lasting(100)))
+    assert [str(v.kind) for trip in plan.trips for v in trip.visits] == ["call", "swap"]

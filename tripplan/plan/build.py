@@ -64,7 +64,7 @@ def build_season(
     n_days = (outlook.to - first).days + 1
     if wishes is None:
         wishes = bearing_wishes(fleet, first, outlook.to)
-    tasks = _due_tasks(fleet, outlook, n_days, jobs_always, asked_sites(wishes))
+    tasks = _due_tasks(fleet, outlook, n_days, jobs_always, asked_sites(wishes), first_by or {})
     place_of = [travel.place_of_site[task.site.site_id] for task in tasks]
     park_places = tuple(sorted(set(place_of)))
     park_of = tuple(park_places.index(place) for place in place_of)
@@ -100,20 +100,17 @@ def build_season(
         fleet.plan.reserve_minutes * 60,
         fetched=_all_fetched(fleet, outlook),
     )
-    season = _with_first_visits(_with_reach(season), first_by or {})
+    season = _with_reach(season)
     return season_as_wished(season, build_wanted(season, wishes))
 
 
-def _with_first_visits(season: Season, first_by: Mapping[str, int]) -> Season:
-    """Bind the first visits of some sites."""
-    if not first_by:
-        return season
-    tasks = tuple(replace(task, first_by=first_by.get(task.site.site_id, FAR)) for task in season.tasks)
-    return replace(season, tasks=tasks, _loops={}, _tables={})
-
-
 def _due_tasks(
-    fleet: Fleet, outlook: Outlook, n_days: int, jobs_always: frozenset[str], asked: frozenset[str]
+    fleet: Fleet,
+    outlook: Outlook,
+    n_days: int,
+    jobs_always: frozenset[str],
+    asked: frozenset[str],
+    first_by: Mapping[str, int],
 ) -> list[SiteTask]:
     origin = outlook.on.toordinal()
     last = n_days - 1
@@ -143,8 +140,15 @@ def _due_tasks(
         # a site that is not due is swapped on request only, unless a job brings the crew there
         wanted = owed or (is_asked and not jobs) or now.at_home
         swaps = (fresh >= in_place) if wanted else np.zeros(n_days, np.bool_)
+        first = first_by.get(site.site_id, FAR)
+        pays = swaps & ~(np.bool_(bool(jobs) and not now.at_home) & (fresh == in_place))
+        if (
+            is_asked
+        ):  # a visit after the jobs are done swaps; where they are done by then only as a plan has it
+            swaps = swaps | ((fresh >= in_place) & (np.arange(n_days) > first))
         renewed = np.where(swaps, fresh, in_place)
         swaps[max(0, take_from) :] = False
+        pays[max(0, take_from) :] = False
         renewed[max(0, take_from) :] = FAR
         likely_now = now.flat_likely.toordinal() - origin
         likely = np.where(swaps, renewal.flat_likely.astype(np.int64) - origin, likely_now)
@@ -163,12 +167,13 @@ def _due_tasks(
                 (),
                 int(end),
                 # where a fresh pack lasts just as long, a visit for a job may leave the old one in
-                swaps & ~(np.bool_(bool(jobs) and not now.at_home) & (fresh == in_place)),
+                pays,
                 site.site_id in jobs_always,
                 is_asked,
                 now.at_home,
                 take_from,
                 take_by,
+                first_by=first,
             )
         )
     return tasks

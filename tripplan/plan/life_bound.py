@@ -82,7 +82,9 @@ def chains_of(season: Season, rows: tuple[Window, ...]) -> list[Chain]:
     for s, task in enumerate(season.tasks):
         windows = [row for row in rows if row.site == s]
         days = task.possible
-        if not windows or task.at_home or task.take_from < FAR or not all(task.swaps[d] for d in days):
+        if not windows or task.at_home or min(task.take_from, task.first_by) < FAR:
+            continue
+        if not all(task.swaps[d] for d in days):
             continue
         limit, ends = [], []
         for after in (-1, *days):

@@ -94,9 +94,10 @@ class Puzzle:
         -------
         dict
             Sites with jobs, or a device to set out, in the trips that do not fit with them, and the last day
-            number before those trips.
+            number before those trips; of a site that is visited again without a swap, the first visit's.
         """
         found: dict[str, int] = {}
+        seen: dict[str, int] = {}
         names = [crew.name for crew in self.season.fleet.crews]
         for index, one in enumerate(self.season.days):
             day = one.day
@@ -105,12 +106,15 @@ class Puzzle:
             fits = self.book.fits(index, visits)
             for s in visits:
                 task = self.season.tasks[s]
+                site_id = task.site.site_id
+                if seen.setdefault(site_id, day) < day and not task.swaps[day] and not task.takes_in(day):
+                    found[site_id] = min(seen[site_id], found.get(site_id, day))
                 takes = bool(task.job_minutes) or task.at_home
                 asks = task.at_home and task.takes_in(day)
                 if not (asks or (takes and not fits and task.may_be_first(day))):
                     continue
                 if any(d < day and not task.takes_in(d) for d in task.possible):
-                    found[task.site.site_id] = min(day - 1, found.get(task.site.site_id, day))
+                    found[site_id] = min(day - 1, found.get(site_id, day))
         return found
 
     def meet(self, wishes: tuple[Wish, ...]) -> _Trips | None:

@@ -171,7 +171,9 @@ def last_calls(season: Season, wanted: Wanted) -> dict[int, int]:
     for row in wanted.must_visit:
         task = season.tasks[row.site]
         day = row.days[0] if len(row.days) == 1 else -1
-        if day >= 0 and not task.swaps[day] and not task.takes_in(day):
+        # at a site that is not due, a visit after the jobs are done would swap
+        owed = task.in_place < task.end
+        if owed and day >= 0 and not task.swaps[day] and not task.takes_in(day):
             found[row.site] = max(day, found.get(row.site, day))
     return found
 
