@@ -142,9 +142,7 @@ def _due_tasks(
         swaps = (fresh >= in_place) if wanted else np.zeros(n_days, np.bool_)
         first = first_by.get(site.site_id, FAR)
         pays = swaps & ~(np.bool_(bool(jobs) and not now.at_home) & (fresh == in_place))
-        if (
-            is_asked
-        ):  # a visit after the jobs are done swaps; where they are done by then only as a plan has it
+        if is_asked:  # a visit after the jobs are done swaps; whether they are by then, a plan says
             swaps = swaps | ((fresh >= in_place) & (np.arange(n_days) > first))
         renewed = np.where(swaps, fresh, in_place)
         swaps[max(0, take_from) :] = False
