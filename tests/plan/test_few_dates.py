@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tripplan.forecast import forecast_fleet
-from tripplan.plan import workers
+from tripplan.plan import few_dates, workers
 from tripplan.plan.build import build_season
 from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
@@ -145,3 +145,27 @@ def test_a_stop_is_heard_before_each_step(begun):
     rows = begun.judge.filled(begun.search.best)
     random, short = np.random.default_rng(1), begun.judge.shortages
     assert search_on_few_dates(begun.master, rows, _SHARES, 99, random, short, lambda: False) == ()
+
+
+def test_where_too_many_dates_went_fewer_go_and_one_that_is_needed_stays(begun, monkeypatch):
+    tried = []
+    needed = _few(begun)[0].part.days[0]
+
+    def on(season, rows, stock, days, *others):
+        tried.append(set(days))
+        if len(tried) == 1 or needed not in days:
+            return None
+        return on_few_dates(season, rows, stock, days, *others)
+
+    monkeypatch.setattr(few_dates, "on_few_dates", on)
+    few = _few(begun, shares=(1.4, 1.2))
+    assert len(tried[1]) > len(tried[0])
+    assert few
+    assert all(needed in one.part.days for one in few)
+
+
+def test_choices_end_where_none_is_enough(begun, monkeypatch):
+    tried = []
+    monkeypatch.setattr(few_dates, "on_few_dates", lambda *args: tried.append(args[3]))
+    assert _few(begun) == ()
+    assert 1 < len(tried) < 10

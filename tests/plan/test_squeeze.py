@@ -280,3 +280,50 @@ def test_too_few_trips_end_in_none(random_fleets, most):
             > most
         ):
             assert _fewer(season, rows, start, most, turns=200) is None
+
+
+def test_few_stops_fit_exactly_where_some_order_of_them_does():
+    from itertools import permutations
+
+    from season_instances import TODAY, make_fleet
+
+    from tripplan.forecast import forecast_fleet
+    from tripplan.plan.loops import FAR
+    from tripplan.plan.squeeze_stops import in_time
+
+    fleet = make_fleet(1, 40, 8)
+    season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+    plain = Squeeze(season, build_windows(season, 0).rows, (), lambda _: ())._plain
+    rng = np.random.default_rng(5)
+    work = np.zeros((514, 65), np.int64)
+    sizes = np.bincount(plain.sites[:, 0], minlength=len(season.park_places))
+
+    def some_order(i, stops):
+        move = plain.move[plain.days[i, 1]]
+        for order in permutations(stops):
+            now, here = int(plain.days[i, 2]), len(move) - 1
+            for park, sites in order:
+                dawn, dusk, close, table = (int(value) for value in plain.stops[i, park])
+                long, over, latest = (int(value) for value in plain.loops[table + sites])
+                begin = max(now + int(move[here, park]), dawn)
+                now, here = max(begin + long, over), park
+                if long >= FAR or begin > latest or now > dusk:
+                    break
+            else:
+                if now <= close:
+                    return True
+        return False
+
+    said = []
+    for _ in range(400):
+        i = int(rng.integers(len(season.days)))
+        parks = [q for q in range(len(sizes)) if plain.stops[i, q, 3] >= 0]
+        m = int(rng.integers(2, 6))
+        if len(parks) < m:
+            continue
+        stops = [(int(q), int(rng.integers(1, 1 << sizes[q]))) for q in rng.choice(parks, m, replace=False)]
+        for k, (q, sites) in enumerate(stops):
+            work[0, k], work[1, k] = q, sites
+        said.append(some_order(i, stops))
+        assert bool(in_time(plain, i, m, work)) == said[-1], f"date {i}, stops {stops}"
+    assert 50 <= sum(said) <= len(said) - 50

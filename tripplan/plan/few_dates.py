@@ -41,6 +41,9 @@ _ROUNDS = 2
 _NOISE = 0.05
 """What chance adds to the use of a date, so that each choice is another one. [trips]"""
 
+_MOST_FAILED = 6
+"""Choices of dates that proved too few at the most; each drops fewer dates at once than the one before."""
+
 _SURE = 0.97
 """A date used so much stays. [trips]"""
 
@@ -184,27 +187,25 @@ def search_on_few_dates(
     columns = _heaviest(columns, weights)
     wanted = [math.ceil(share * known.value) for share in shares]
     found: list[FewDates] = []
-    limits = known.limits
-    while wanted and go_on():
+    limits, spared, failed = known.limits, frozenset[int](), 0
+    at_once = len(days)
+    while wanted and failed <= _MOST_FAILED and go_on():
+        fewer = days
         if len(days) > wanted[0]:
-            fewer = _without_least_used(
-                season, days, use, max(wanted[0], math.ceil(_LEFT * len(days))), random
-            )
+            left = max(wanted[0], math.ceil(_LEFT * len(days)), len(days) - at_once)
+            fewer = _without_least_used(season, days, use, left, random, spared)
             if len(fewer) == len(days):
                 break
-            days = fewer
-        one = on_few_dates(season, rows, known.stock, days, columns, shortages)
-        if one is None:
-            break
-        master = one.master
-        master.expect(limits)
-        for _ in range(_ROUNDS):
-            duals = master.multipliers()
-            if not go_on() or master.add_known(duals) + master.add_narrow(duals) == 0:
-                break
-        duals = master.multipliers()
-        if master.missed > _MISSED or master.value > most:
-            break
+        one = on_few_dates(season, rows, known.stock, fewer, columns, shortages)
+        duals = np.zeros(0) if one is None else _priced(one.master, limits, go_on)
+        if one is None or one.master.missed > _MISSED or one.master.value > most:
+            gone = set(days) - set(fewer)
+            if len(gone) <= 1:  # other dates go instead
+                spared |= gone
+            at_once = max(1, len(gone) // 2)
+            failed += 1 if gone else _MOST_FAILED + 1
+            continue
+        days, master = fewer, one.master
         limits = master.limits
         use = _use(len(days), master.columns, master.weights)
         best = np.argsort(master.reduced_costs(duals), kind="stable")[:_MOST_COLUMNS]
@@ -214,6 +215,16 @@ def search_on_few_dates(
             found.append(one)
             wanted.pop(0)
     return tuple(found)
+
+
+def _priced(master: Master, limits: Sequence[int], go_on: Callable[[], bool]) -> NDArray[np.float64]:
+    """Solve a linear programme with narrow trips; return its dual values."""
+    master.expect(limits)
+    for _ in range(_ROUNDS):
+        duals = master.multipliers()
+        if not go_on() or master.add_known(duals) + master.add_narrow(duals) == 0:
+            break
+    return master.multipliers()
 
 
 def _use(n_days: int, columns: Sequence[Column], weights: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -234,9 +245,14 @@ def _heaviest(columns: Sequence[Column], weights: NDArray[np.float64]) -> list[C
 
 
 def _without_least_used(
-    season: Season, days: list[int], use: NDArray[np.float64], left: int, random: np.random.Generator
+    season: Season,
+    days: list[int],
+    use: NDArray[np.float64],
+    left: int,
+    random: np.random.Generator,
+    spared: frozenset[int],
 ) -> list[int]:
-    """Drop dates, those used least first, but none beside one just dropped of the same crew."""
+    """Drop dates, those used least first, but none spared and none beside one just dropped of the crew."""
     of_crew: dict[int, list[int]] = {}
     for i in days:
         of_crew.setdefault(season.days[i].crew, []).append(i)
@@ -250,6 +266,6 @@ def _without_least_used(
         i = days[int(k)]
         if len(days) - len(gone) <= left:
             break
-        if use[k] <= _SURE and not beside[i] & gone:
+        if use[k] <= _SURE and i not in spared and not beside[i] & gone:
             gone.add(i)
     return [i for i in days if i not in gone]

@@ -51,7 +51,7 @@ _MOST_TURNS, _MOST_GROWTH = 16, 4
 """A patient search takes more turns after each failure: up to so many times as many, counted from no more
 than are meant for 400 windows, or so many times its own where that is more."""
 
-_DATES_PER_TRIP = (1.8, 1.4)
+_DATES_PER_TRIP = (1.4, 1.2)
 """Dates on which plans are sought, as multiples of the linear value."""
 
 _CHOSEN_ANEW, _ON_ALL_DATES = 8, 4

@@ -40,6 +40,7 @@ __all__ = [
     "eases",
     "find_move",
     "fits",
+    "gain_of",
     "is_free",
     "least_of_move",
     "loss_of",
@@ -150,6 +151,17 @@ def loss_of(p, s, i, v, j):
     s.memo[slot, STAMP] = s.stamp[v]
     s.memo[slot, LOSS] = cost
     return cost
+
+
+@compiled_inner
+def gain_of(p, s, i, v):
+    """Return the penalties of the open windows that a visit would fill."""
+    gain = np.int64(0)
+    d = p.days[i, DAY]
+    for r in range(p.near[v, d, 0], p.near[v, d, 1]):
+        if s.windows[r, COVER] == 0 and p.holds[r, d]:
+            gain += s.windows[r, PENALTY]
+    return gain
 
 
 @compiled_inner

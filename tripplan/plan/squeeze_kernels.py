@@ -3,7 +3,8 @@ Compiled inner loops of the search for one trip fewer: take in what a plan misse
 
 The plan holds visits on a fixed number of trips. A window without a visit is picked at random; its site
 goes onto a trip inside the window, if need be in place of others, or a whole trip moves to another date.
-What is thrown out is what costs least by penalties that grow each time a window is hard to fill [1]_.
+What is thrown out is what costs least by penalties that grow each time a window is hard to fill [1]_; the
+penalties of all windows that the visit fills count against it.
 
 References
 ----------
@@ -11,7 +12,7 @@ References
    with time windows," Operations Research Letters 37(5), 333-338, 2009 (ejection pool, penalties).
 """
 
-# Compiled in: 4245965af77d
+# Compiled in: ec37ff2ffc92
 
 from __future__ import annotations
 
@@ -23,6 +24,7 @@ from tripplan.plan.squeeze_changes import (
     eases,
     find_move,
     fits,
+    gain_of,
     is_free,
     least_of_move,
     loss_of,
@@ -223,32 +225,39 @@ def squeeze(p, s, most, turns, stir, seed):
             break
         r = s.windows[np.random.randint(s.tally[OPEN]), POOL]
         v = s.windows[r, OWNER]
-        best = np.int64(1) << 60
+        best = np.int64(1) << 60  # what is lost less what is gained
+        lost = best
         chosen[1] = -1
         first = np.random.randint(n_days)
         for step in range(n_days):
             i = (first + step) % n_days
-            if best == 0 or not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0:
+            if not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0:
                 continue
             if s.visits[i, -1] == 0 and (s.tally[TRIPS] >= most or not is_free(p, s, i, -1)):
                 continue
             found[5] = -1
-            cost = _along(p, s, r, i, best, found, out, ranked, work)
+            gain = gain_of(p, s, i, v)
+            limit = best + gain
+            if limit <= 0:
+                continue
+            cost = _along(p, s, r, i, limit, found, out, ranked, work)
             if cost > 0:
                 cost = _saved(p, s, r, i, cost, found, out, work)
-            if cost < best:
-                best = cost
+            if cost < limit:
+                best = cost - gain
+                lost = cost
                 chosen[:] = found
         moving = np.int64(-1)
-        if best > 0:
+        if lost > 0:
             s.windows[r, PENALTY] += 1
             s.stamp[v] += 1
         n_moves = 0
-        for step in range(n_days if best > 0 else 0):
+        for step in range(n_days if lost > 0 else 0):
             # or a whole trip moves to a date inside the window
             i = (first + step) % n_days
             if not p.holds[r, p.days[i, DAY]] or p.may[i, v] == 0 or s.visits[i, -1] > 0:
                 continue
+            gain = gain_of(p, s, i, v)
             for j in range(n_days):
                 if (
                     s.visits[j, -1] > 0
@@ -258,22 +267,23 @@ def squeeze(p, s, most, turns, stir, seed):
                     and abs(p.days[i, DAY] - p.days[j, DAY]) <= _NEAR_DAYS
                     and is_free(p, s, i, j)
                 ):
-                    cost = least_of_move(p, s, j, i, best)
-                    if cost < best and n_moves < moves.shape[1]:
-                        moves[0, n_moves] = cost
+                    cost = least_of_move(p, s, j, i, best + gain)
+                    if cost < best + gain and n_moves < moves.shape[1]:
+                        moves[0, n_moves] = cost - gain
                         moves[1, n_moves] = j
                         moves[2, n_moves] = i
                         n_moves += 1
-        while n_moves > 0 and best > 0:  # those that could be cheapest first
+        while n_moves > 0:  # those that could be cheapest first
             k = 0
             for z in range(1, n_moves):
                 if moves[0, z] < moves[0, k]:
                     k = z
             if moves[0, k] >= best:
                 break
-            cost = find_move(p, s, moves[1, k], moves[2, k], v, best, found, out, losses, work)
-            if cost < best:
-                best = cost
+            limit = best + gain_of(p, s, moves[2, k], v)
+            cost = find_move(p, s, moves[1, k], moves[2, k], v, limit, found, out, losses, work)
+            if cost < limit:
+                best -= limit - cost
                 chosen[:] = found
                 moving = moves[1, k]
             n_moves -= 1

@@ -12,6 +12,9 @@ __all__ = ["MOST_STOPS", "in_time"]
 MOST_STOPS = 9
 """Up to so many stops every order is looked at."""
 
+_MOST_IN_DEPTH = 7
+"""Up to so many, order by order; with more, set by set."""
+
 _FEW_STOPS = 3
 """With more, one order is looked at before all are."""
 
@@ -54,6 +57,8 @@ def in_time(p, i, m, work):
         return True
     if m > MOST_STOPS:
         return False
+    if m <= _MOST_IN_DEPTH:
+        return _in_some_order(p, i, m, work)
     full = (1 << m) - 1
     for mask in range(1, full + 1):
         for k in range(m):
@@ -79,6 +84,60 @@ def in_time(p, i, m, work):
         if done[full, k] <= p.stops[i, work[0, k], CLOSE]:
             return True
     return False
+
+
+@compiled_inner
+def _in_some_order(p, i, m, work):
+    """
+    Tell whether few stops fit in some order, given that each can be reached.
+
+    Orders are followed until what is left, each stop reached by the shortest way into it, would end too late.
+    """
+    move = p.move[p.days[i, CREW]]
+    base = move.shape[0] - 1
+    least, left, now, nth = work[2], work[3], work[4], work[5]
+    ways = work[6:]
+    close = np.int64(-FAR)
+    left[0] = 0
+    for k in range(m):
+        q = work[0, k]
+        ways[m, k] = move[base, q]
+        least[k] = ways[m, k]
+        for z in range(m):
+            ways[z, k] = move[work[0, z], q]
+            if z != k:
+                least[k] = min(least[k], ways[z, k])
+        least[k] += p.loops[p.stops[i, q, TABLE] + work[1, k], LONG]
+        left[0] += least[k]
+        close = max(close, np.int64(p.stops[i, q, CLOSE]))
+    now[0] = p.days[i, START]
+    nth[0] = 0
+    here = m
+    deep = 0
+    used = 0
+    while True:
+        k = nth[deep]
+        if k == m:
+            if deep == 0:
+                return False
+            deep -= 1
+            used &= ~(1 << (nth[deep] - 1))
+            here = m if deep == 0 else nth[deep - 1] - 1
+            continue
+        nth[deep] = k + 1
+        if used & (1 << k):
+            continue
+        end = _end_of_stop(p, i, work[0, k], work[1, k], now[deep] + ways[here, k])
+        if deep == m - 1:
+            if end <= p.stops[i, work[0, k], CLOSE]:
+                return True
+        elif end + left[deep] - least[k] <= close:
+            used |= 1 << k
+            deep += 1
+            now[deep] = end
+            left[deep] = left[deep - 1] - least[k]
+            nth[deep] = 0
+            here = k
 
 
 @compiled_inner
