@@ -11,10 +11,10 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
-from typed_seasons import ON, lasting, make_fleet, make_outlook, make_site, plan_checked
+from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
 
 from tripplan.errors import NoPlanError
-from tripplan.fleet import Crew, DateSpan, Job
+from tripplan.fleet import AccessRule, Charger, Crew, DateSpan, DriveSettings, Job, Leg, Pack, PackState
 from tripplan.plan import plan_season
 from tripplan.plan.build import build_season
 from tripplan.plan.check import check_plan
@@ -344,3 +344,63 @@ def test_a_second_visit_on_request_swaps_where_the_first_one_did_the_job():
     fleet = make_fleet([make_site("A", 0.1)], jobs=(Job("A", "mow"),), wishes=tuple(wishes))
     plan, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60}, lasting(100)))
     assert [str(v.kind) for trip in plan.trips for v in trip.visits] == ["call", "swap"]
+
+
+@pytest.mark.parametrize(("hours", "days", "count"), [(5.0, 1, 2), (14.5, 2, 2), (20.0, 3, 3)])
+def test_a_charger_may_change_over_at_any_hour(hours, days, count):
+    """The planner's own charging keeps each date's change-over for the evening; the rules do not."""
+    sites = [make_site(name, 0.1 * k) for k, name in enumerate("ABCD")]
+    packs = tuple(Pack(f"P{k}", "P", state=PackState.FLAT) for k in range(4))
+    every = replace(SATURDAYS, weekdays=frozenset(range(7)))
+    for more in (0, 1):
+        kept = Wish(KEEP, ON + timedelta(days=days), crew="N", sites=tuple("ABCD"[: count + more]))
+        fleet = make_fleet(
+            sites, crews=(every,), packs=packs, chargers=(Charger(("P",), hours, 1),), wishes=(kept,)
+        )
+        outlook = make_outlook(fleet, dict.fromkeys("ABCD", 20), lasting(100))
+        with pytest.raises(
+            NoPlanError, match="cannot be met" if more else "nothing shows that there is none"
+        ):
+            plan_checked(fleet, outlook)
+
+
+def test_a_loop_may_eat_the_reserve_where_another_one_follows_with_a_later_dusk():
+    """A opens 28 minutes before dusk, and 30 are to be free after the last loop: B lies further west."""
+    sites = [make_site("A", 0.0, work_minutes=1.0, access="late"), make_site("B", -2.0, work_minutes=1.0)]
+    fleet = make_fleet(
+        sites,
+        crews=(replace(SATURDAYS, day_end_minute=1440),),
+        legs=(Leg("A", "B", 1.0, 1.0),),
+        drive=DriveSettings(park_minutes=0.0, speed_kmh=2000.0),
+        access={"late": (AccessRule("late", from_minute=1067, to_minute=1440),)},
+    )
+    fleet = replace(fleet, plan=replace(fleet.plan, reserve_minutes=30.0))
+    outlook = make_outlook(fleet, {"A": 5, "B": 5}, lasting(100))
+    plan, _ = plan_checked(fleet, outlook)
+    assert (plan.late_sites, plan.trip_count, plan.lower_bound) == (0, 1, 1)
+    plan_checked(replace(fleet, wishes=(Wish(KEEP, date(2027, 3, 6), crew="N", sites=("A", "B")),)), outlook)
+
+
+def test_fewer_wishes_that_contradict_are_named_before_more():
+    """Three sites on Saturday are one more than North takes; four on Sunday are one more than South does."""
+    crews = (
+        replace(SATURDAYS, packs_aboard=2),
+        replace(SATURDAYS, name="S", packs_aboard=3, weekdays=frozenset({6})),
+    )
+    days = {"A": 1, "B": 1, "C": 1, "D": 2, "E": 2, "F": 2, "G": 2}
+    wishes = tuple(Wish(INCLUDE, ON + timedelta(days=k), sites=(name,)) for name, k in days.items())
+    fleet = make_fleet([make_site(name, 0.01) for name in days], crews=crews, wishes=wishes)
+    with pytest.raises(NoPlanError) as caught:
+        plan_checked(fleet, make_outlook(fleet, dict.fromkeys(days, 20), lasting(100)))
+    assert [name for name in days if f"{name} is visited" in str(caught.value)] == ["A", "B", "C"]
+
+
+def test_a_visit_that_would_leave_one_asked_for_idle_spoils_no_other():
+    """A, not due, has a job due before the visit asked for; B is due on the first Saturday too."""
+    fleet = make_fleet(
+        [make_site("A", 0.1), make_site("B", 0.12)],
+        jobs=(Job("A", "mow", ON + timedelta(days=3)),),
+        wishes=(Wish(INCLUDE, SATURDAY, sites=("A",)),),
+    )
+    plan, _ = plan_checked(fleet, make_outlook(fleet, {"A": 60, "B": 3}, lasting(100)))
+    assert {late.site_id for late in plan.unserved} <= {"A"}

@@ -280,7 +280,7 @@ def _with_reach(season: Season) -> Season:
             walks[s, loose] = (out[0], back[0])
     near: list[set[int]] = [set() for _ in season.days]
     for k, day in enumerate(season.days):
-        ends = {loose: season.close_by(day, loose=loose) for loose in (False, True)}
+        ends = {False: season.close_by(day, loose=False), True: season.over_by(day)}
         for s in day.spans:
             task = season.tasks[s]
             carries = task.carries(day.day, loose=False)

@@ -20,7 +20,15 @@ from tripplan.clock import local_moment, moment_to_local
 from tripplan.fleet import Charger, Fleet, Site
 from tripplan.plan.document import ChargeSlot
 
-__all__ = ["ShelfRun", "Shortage", "charge_schedule", "most_charged", "play_shelf", "swaps_and_returns"]
+__all__ = [
+    "ShelfRun",
+    "Shortage",
+    "charge_schedule",
+    "charged_at_best",
+    "most_charged",
+    "play_shelf",
+    "swaps_and_returns",
+]
 
 _EVENING = 18 * 60
 _MORNING = 6 * 60
@@ -333,6 +341,47 @@ def most_charged(fleet: Fleet, first: date, name: str, since: int, until: int, c
     if since > 0:
         return min(total + from_charging, shelf + _charged_between(fleet, first, name, 0, until))
     return total + from_charging
+
+
+def charged_at_best(
+    fleet: Fleet, first: date, charger: Charger, returns: Mapping[int, int], until: int
+) -> int:
+    """
+    Return how many packs the only charger, made for one type, can have charged by a day, at the very most.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        With the packs that lie uncharged.
+    first : datetime.date
+        The season's first date.
+    charger : Charger
+        It takes each pack as soon as it may, at any hour; `charge_schedule` keeps one change-over a date for
+        the evening.
+    returns : mapping of int to int
+        Packs of its type that come back, by day number.
+    until : int
+        Day number.
+
+    Returns
+    -------
+    int
+        Packs that count by then.
+    """
+    zone, seconds = fleet.zone, math.floor(charger.hours_per_pack * 3600)
+    waiting = [0] * fleet.uncharged_on_shelf(charger.types[0])
+    waiting += [day for day in sorted(returns) for _ in range(returns[day])]
+    starts: list[int] = []
+    free_at = done = 0
+    for day in waiting:
+        at = max(_evening(first + timedelta(days=day), zone), free_at)
+        if len(starts) >= charger.changeovers_per_day:  # not on one date with so many before it
+            full = moment_to_local(starts[-charger.changeovers_per_day], zone).date()
+            at = max(at, local_moment(full + timedelta(days=1), 0, zone))
+        starts.append(at)
+        free_at = at + seconds
+        done += (_counts_from(zone, free_at) - first).days <= until
+    return done
 
 
 def _charged_between(fleet: Fleet, first: date, name: str, since: int, until: int) -> int:

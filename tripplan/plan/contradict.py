@@ -8,6 +8,7 @@ earlier visit may still do a job or set a device out: such plans are tried; what
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -27,6 +28,11 @@ from tripplan.wishes import Wish, WishKind
 __all__ = ["AsWished", "trips_as_wished"]
 
 _MOST_SHRINKS = 60
+
+_MOST_SETS = 500
+"""Sets of wishes looked at for one that is smaller than what is left when no wish can be taken out."""
+
+_FOR_SITES_DUE = " A date to go is for sites that are due or asked for; --include SITE has another visited."
 
 _MOST_EASED = 12
 """Ways tried to have jobs done, or devices set out, before the trips wished for."""
@@ -68,15 +74,19 @@ def trips_as_wished(fleet: Fleet, outlook: Outlook, travel: Travel, wishes: tupl
     Raises
     ------
     NoPlanError
-        Where it is proved that no plan keeps the wishes. Names a smallest set that cannot be kept together:
-        each wish alone first, then each pair, else what is left when no more can be taken out.
+        Where it is proved that no plan keeps the wishes; a date to go is kept by a visit to a site that is
+        due or that a wish names. Names a smallest set that cannot be kept together, as far as there are few
+        enough sets to look at all of them: each wish alone first, then each pair, else what is left when no
+        more can be taken out and no smaller set is found.
     """
     asked = tuple(Wish(WishKind.INCLUDE, sites=(site_id,)) for wish in wishes for site_id in wish.sites)
     unasked, every = replace(fleet, wishes=()), frozenset(site.site_id for site in fleet.sites)
 
-    def puzzle(first_by: Mapping[str, int], *more: Wish, loose: bool = False) -> Puzzle:
+    def puzzle(
+        first_by: Mapping[str, int], *more: Wish, loose: bool = False, any_site: bool = False
+    ) -> Puzzle:
         season = build_season(unasked, outlook, travel, every, (*asked, *more), first_by)
-        return Puzzle(season, outlook, loose)
+        return Puzzle(season, outlook, loose, any_site)
 
     strict = puzzle({})
     found = strict.meet(wishes)
@@ -89,11 +99,15 @@ def trips_as_wished(fleet: Fleet, outlook: Outlook, travel: Travel, wishes: tupl
     if found is None and loose.sure:
         core = _smallest(loose, wishes)
         rests = [tuple(other for other in core if other is not wish) for wish in core]
-        raise NoPlanError(
-            _message(
-                loose.season, outlook, core, minimal=all(strict.meet(rest) is not None for rest in rests)
-            )
-        )
+        minimal = all(strict.meet(rest) is not None for rest in rests)
+        text = _message(loose.season, outlook, core, minimal=minimal)
+        if len(core) > 1 and any(wish.kind is WishKind.GO for wish in core):
+            # a plan may go for a site that is neither due nor asked for too, though none is made so
+            sites = (Wish(WishKind.INCLUDE, sites=(site.site_id,)) for site in fleet.sites)
+            wide = puzzle({}, *sites, loose=True, any_site=True)
+            if wide.meet(core) is not None or not wide.sure:
+                text += _FOR_SITES_DUE
+        raise NoPlanError(text)
     eased = {} if found is None else strict.may_be_done_before(loose.named(found))
     for first_by in islice(_some_of(eased), _MOST_EASED):
         earlier = puzzle(first_by)
@@ -118,8 +132,9 @@ def _smallest(puzzle: Puzzle, wishes: tuple[Wish, ...]) -> tuple[Wish, ...]:
     def contradict(some: tuple[Wish, ...]) -> bool:
         return puzzle.meet(some) is None and puzzle.sure
 
-    small = 2 if len(wishes) <= 10 else 1
-    for size in range(1, small + 1):
+    for size in (1, 2):
+        if math.comb(len(wishes), size) > _MOST_SETS:
+            break
         for some in combinations(wishes, size):
             if contradict(some):
                 return some
@@ -128,6 +143,14 @@ def _smallest(puzzle: Puzzle, wishes: tuple[Wish, ...]) -> tuple[Wish, ...]:
         rest = tuple(other for other in core if other is not wish)
         if contradict(rest):
             core = rest
+    left = _MOST_SETS  # others may contradict that are fewer
+    for size in range(2, len(core)):
+        left -= math.comb(len(wishes), size)
+        if left < 0:
+            break
+        fewer = next((some for some in combinations(wishes, size) if contradict(some)), None)
+        if fewer is not None:
+            return fewer
     return core
 
 

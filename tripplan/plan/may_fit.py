@@ -91,7 +91,7 @@ class MayFit:
             columns[:, 2].astype(np.int32),
             columns[:, 3].astype(np.int32),
             columns[:, 4].astype(np.int32),
-            np.ascontiguousarray(season.close_by(day, loose=True)[parks]),
+            np.ascontiguousarray(season.over_by(day)[parks]),  # other visits may follow
             day.start,
             day.end,
             len(wanted),

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan.charging import play_shelf
+from tripplan.plan.charging import charged_at_best, play_shelf, swaps_and_returns
 from tripplan.plan.loops import FAR
 from tripplan.plan.may_fit import MayFit
 from tripplan.plan.rows import StockRow
@@ -50,6 +50,8 @@ class Puzzle:
         What it was built from.
     loose : bool
         Whether what is not found is shown not to be.
+    any_site : bool
+        Whether a visit to any site keeps a date to go, not only to those that are due or asked for.
     sure : bool
         Whether the last search was complete.
     """
@@ -57,6 +59,7 @@ class Puzzle:
     season: Season
     outlook: Outlook
     loose: bool = False
+    any_site: bool = False
     sure: bool = True
     _steps: int = 0
     _due: frozenset[int] = frozenset()
@@ -136,7 +139,9 @@ class Puzzle:
             return None  # not in service yet
         asked = {self._tasks[site_id] for wish in wishes for site_id in wish.sites}
         self._due = frozenset(
-            s for s, task in enumerate(self.season.tasks) if min(task.due, task.take_by) < FAR or s in asked
+            s
+            for s, task in enumerate(self.season.tasks)
+            if self.any_site or min(task.due, task.take_by) < FAR or s in asked
         )
         home = tuple(wish for wish in wishes if wish.kind is WishKind.STAY_HOME)
         kept: _Trips = {}
@@ -267,8 +272,22 @@ class Puzzle:
         # a swap brings back one pack of the same type at most, so that others on top feed no more; and a
         # single charger for a single type has no choice
         fetched = any(day < last for _, day in season.fetched)
-        plain = not fetched and not fleet.odd_returns and len(fleet.chargers) <= 1
-        return plain and all(len(one.types) == 1 for one in fleet.chargers) and self._short(paying)
+        if fetched or fleet.odd_returns or len(fleet.chargers) > 1:
+            return False
+        if not fleet.chargers:
+            return self._short(paying)
+        (charger,) = fleet.chargers
+        if len(charger.types) > 1:
+            return False
+        swaps, returns = swaps_and_returns(fleet, *shelf_moves(season, paying))
+        return any(
+            name not in charger.types or charged_at_best(fleet, season.first, charger, back, day) < count
+            for name, went in swaps.items()
+            for back in (returns.get(name, {}),)
+            for day in went
+            for count in (sum(n for d, n in went.items() if d <= day) - fleet.charged_on_shelf(name),)
+            if count > 0
+        )
 
 
 def _with_sure_first_visits(season: Season) -> Season:

@@ -125,7 +125,7 @@ def _reason(season: Season, outlook: Outlook, s: int, missed: _Missed, *, proved
         why = _why_not(season, outlook, s, first, due, missed.kind)
         what = {VisitKind.SET_OUT: "to set it out ", VisitKind.TAKE_IN: "to take it in "}.get(missed.kind, "")
         return f"no crew can be there {what}{_span(season, first, due)}: {why}"
-    if proved and missed.kind is VisitKind.SWAP:
+    if proved and missed.kind is VisitKind.SWAP and after >= 0:
         again = f"a pack put in on any date in time is due again by {_day(last)}"
         return f"{again}, and no crew can be there in between"
     short = "" if missed.kind is VisitKind.TAKE_IN else _shelf_text(season, site, due)
@@ -177,6 +177,11 @@ def _why_not(season: Season, outlook: Outlook, s: int, first: int, due: int, kin
             if crew_obstacle(fleet, crew, day):
                 continue
             goes = True
+            here = season.days_by_number.get(d, ())
+            if any(season.days[i].crew == c and i in season.wanted.kept for i in here):
+                kept = f"the trip of {crew.name} on {_day(day)} stays as it is, without it"
+                best = best or ((True, 0.0, d, c), kept)
+                continue
             moves = kind is not VisitKind.SWAP
             found = obstacles(fleet, season.travel, crew, site, day, moves_device=moves)
             text = "" if found is None else found.text

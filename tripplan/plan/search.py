@@ -82,7 +82,7 @@ class Search:
         bool
             Whether it was taken.
         """
-        trips = self._once_a_day(trips)
+        trips = self._sensible(self._once_a_day(trips))
         trimmed = self.thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
@@ -113,6 +113,24 @@ class Search:
                 kept[index] = rest
                 seen[day] = seen.get(day, frozenset()) | rest
         return kept
+
+    def _sensible(self, trips: Trips) -> Trips:
+        """Leave out visits that nobody asked for and that leave one asked for with nothing to do."""
+        wanted = self.season.wanted
+        if not wanted.must_visit:
+            return trips
+        gone: set[tuple[int, int]] = set()
+        for s, when in self.judge.visit_days(trips).items():
+            idle = [d for d in self.season.tasks[s].senseless(when) if self._is_wished(s, [d], [])]
+            gone |= {(d, s) for d in when if idle and d < idle[0] and not self._is_wished(s, [d], [])}
+        if not gone:
+            return trips
+        rest = {
+            index: visits - {s for s in visits if (self.season.days[index].day, s) in gone}
+            for index, visits in trips.items()
+        }
+        fits = all(not visits or self.book.fits(index, visits) for index, visits in rest.items())
+        return {index: visits for index, visits in rest.items() if visits} if fits else trips
 
     def thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
         """Drop needless visits; where the shelf is short even so, look for fewer."""

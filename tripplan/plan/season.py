@@ -233,6 +233,28 @@ class Season:
             out[p] = min(latest, day.end - int(move[p, base]))
         return out
 
+    def over_by(self, day: Day) -> NDArray[np.int32]:
+        """
+        Return by when a loop must be over, for each parking, whatever loops of the trip come after it.
+
+        Only the last loop of a trip keeps the reserve before dusk free. A loop that would eat it may be made
+        where another one follows at a parking with a later dusk.
+
+        Parameters
+        ----------
+        day : Day
+            Crew and date.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_parks,)
+            Seconds after midnight, rounded in favour of a lower bound. [s]
+        """
+        last = self.close_by(day, loose=True)
+        then = (last[None, :].astype(np.int64) - self.move_down[day.crew][:-1, :-1]).max(axis=1, initial=-FAR)
+        dusk = np.array([-FAR if light is None else math.ceil(light[1]) for light in day.light], np.int64)
+        return np.asarray(np.maximum(last, np.minimum(dusk, then)), np.int32)
+
     def loop_table(self, index: int, *, loose: bool) -> LoopTable:
         """
         Return the loops of a crew and date.
