@@ -2,7 +2,7 @@
 Bounds against the enumeration where the rules pull hardest: long jobs, odd lives, bare shelves, slow chargers.
 
 The bound is taken before it is cut off at the plan's own number of trips, so that a wrong one shows even where the
-plan is as good as can be. Plans that leave too few fallback dates somewhere count, and searches that stop midway.
+plan is as good as can be. Plans that leave too few fallback dates somewhere count, and searches that stop midway or have little time.
 """
 
 from __future__ import annotations
@@ -150,7 +150,9 @@ def _attack(random_fleets, monkeypatch, wanted: int) -> Counter[str]:
             return left[0] > 0 and go_on(clock, share)
 
         monkeypatch.setattr(run.Clock, "go_on", stop_midway)
-        plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=Effort().short())
+        short = Effort().short()
+        limit_s = rng.choice((None, None, 2.0))  # with one, sites give up fallback dates sooner
+        plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=short, time_limit_s=limit_s)
         bound = runs[-1].bound
         assert check_plan(fleet, outlook, travel, plan) == (), f"hostile {seed}"
         found = brute_force.stage_values(plan, fleet)

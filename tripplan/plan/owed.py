@@ -8,7 +8,7 @@ from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips
 from tripplan.plan.windows import WindowSet, build_windows
 
-__all__ = ["Owed", "owed_by"]
+__all__ = ["Owed", "owed_by", "owed_if_bent"]
 
 
 @dataclass(frozen=True)
@@ -76,3 +76,22 @@ def owed_by(season: Season, windows: WindowSet, judge: Judge, trips: Trips, *, b
         rows = tuple(row for row in rows if row.site not in counted.sure_late)
     forgiven = len(late - set(counted.sure_late))
     return Owed(rows, forgiven, plain=plain, bends=bends or bool(more), late=len(late))
+
+
+def owed_if_bent(season: Season) -> Owed:
+    """
+    Return what every plan owes that is late only where every plan is, whatever fallback dates it leaves.
+
+    Parameters
+    ----------
+    season : Season
+        The problem.
+
+    Returns
+    -------
+    Owed
+        Windows without fallback dates; none is forgiven.
+    """
+    counted = build_windows(season, 0)
+    rows = tuple(row for row in counted.bound_rows if row.site not in counted.sure_late)
+    return Owed(rows, 0, plain=False, bends=True, late=len(counted.sure_late))

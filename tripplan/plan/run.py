@@ -15,7 +15,7 @@ from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
-from tripplan.plan.owed import Owed, owed_by
+from tripplan.plan.owed import Owed, owed_by, owed_if_bent
 from tripplan.plan.pairs import stretched_limits, stretched_windows
 from tripplan.plan.parts import is_large, make_pricer
 from tripplan.plan.polish import polish, serve_late
@@ -106,7 +106,12 @@ class Run:
         self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
         stock = stock_rows(self.season)
         self.stock = stock
-        self.master = self._master_of(self.windows.bound_rows, stock)
+        if self.bent and not is_large(self.season):
+            # others may bend in plans as good: the bound counts no fallback date from the start
+            self._late_owed = owed_if_bent(self.season)
+            self.master = self._late_master = self._master_of(self._late_owed.rows, stock)
+        else:
+            self.master = self._master_of(self.windows.bound_rows, stock)
         self.witness, self.last = self.start.of_season(self.season, self.book)
         self.judge = Judge(self.season, self.windows.rows, self.book, self.last)
         self.squeezer = Squeeze(self.season, self.windows.rows, stock, self.judge.shortages)
@@ -212,6 +217,8 @@ class Run:
             search.offer(search.build(noise=0.0 if k == 0 else 0.6, whole=k == 0))
         self.report()
         self._squeeze(effort.squeezes)
+        if self._is_to_bend():
+            return
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         if self._proved():
@@ -242,6 +249,16 @@ class Run:
                 if clock.go_on():
                     search.offer(serve_late(search, search.build(noise=1.6)))
         self._finish()
+
+    def _is_to_bend(self) -> bool:
+        """Tell whether sites stay late that may come before their fallback dates, and time is limited."""
+        if not self.may_bend or self.clock.time_limit_s is None:
+            return False
+        sure = set(self.windows.sure_late)
+        if {row.site for row in self.judge.missed(self.search.best)} <= sure:
+            return False
+        self._squeeze(self.effort.more_squeezes, patient=True, share=_EARLY_SHARE)
+        return not {row.site for row in self.judge.missed(self.search.best)} <= sure
 
     def _parts(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...]) -> Parts:
         """Split a large season by base."""
