@@ -354,6 +354,6 @@ def test_two_crews_never_visit_one_site_on_one_date(random_fleets):
         for s in season.days[a].spans
         if run.book.fits(a, {s}) and run.book.fits(b, {s})
     )
-    assert run.search._once_a_day({i: frozenset({both[2]}) for i in both[:2]}) == {
+    assert run.search.tidy.once_a_day({i: frozenset({both[2]}) for i in both[:2]}) == {
         both[0]: frozenset({both[2]})
     }

@@ -151,7 +151,7 @@ class PartSearch:
         seed = int(search.random.integers(1 << 30))
         found = self.squeezer.fewer(trips, before + _MORE_IF_LATE, _MEND_TURNS, seed, go_on)
         if not self._taken(found):
-            search.offer(search.thinned(trips))
+            search.offer(search.tidy.thinned(trips))
 
     def begin(self, start: Trips, turns: int, go_on: Callable[[], bool]) -> None:
         """Fill the windows on any number of dates; what cannot be filled stays open."""

@@ -8,7 +8,7 @@ programmes run on one worker with a deterministic budget, so that a seed gives o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,13 +19,12 @@ from tripplan.plan.master import Master
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Judge, Trips, Value
-from tripplan.plan.thin import thin_visits
+from tripplan.plan.tidy import Tidy
 from tripplan.plan.trips import MOST_ITEMS, TripBook
 
 __all__ = ["Search"]
 
 _SHARE_TRIED = 0.6
-_THIN_EFFORT = 0.2
 _MANY_SITES = 128
 _NEAR_SITES = 40
 
@@ -56,6 +55,7 @@ class Search:
     value: Value | None = None
 
     def __post_init__(self) -> None:
+        self.tidy = Tidy(self.season, self.rows, self.master.stock, self.book, self.judge)
         self.random = np.random.default_rng(self.seed)
         self._rows_at: list[dict[int, list[int]]] = [{} for _ in self.season.tasks]
         for r, window in enumerate(self.rows):
@@ -82,8 +82,9 @@ class Search:
         bool
             Whether it was taken.
         """
-        trips = self._sensible(self._once_a_day(trips))
-        trimmed = self.thinned(trips) if thin else self._still_fitting(trips, self.trim(trips))
+        tidy = self.tidy
+        trips = tidy.sensible(tidy.once_a_day(trips))
+        trimmed = tidy.thinned(trips) if thin else tidy.trimmed(trips)
         value = self.judge.value(trimmed)
         if self.value is not None and value >= self.value:
             return False
@@ -102,102 +103,9 @@ class Search:
             self.report()
         return True
 
-    def _once_a_day(self, trips: Trips) -> dict[int, frozenset[int]]:
-        """Leave out a site's second visit of a date, by another crew."""
-        seen: dict[int, frozenset[int]] = {}
-        kept: dict[int, frozenset[int]] = {}
-        for index, visits in sorted(trips.items()):
-            day = self.season.days[index].day
-            rest = visits - seen.get(day, frozenset())
-            if rest and (rest == visits or self.book.fits(index, rest)):
-                kept[index] = rest
-                seen[day] = seen.get(day, frozenset()) | rest
-        return kept
-
-    def _sensible(self, trips: Trips) -> Trips:
-        """Leave out visits that nobody asked for and that leave one asked for with nothing to do."""
-        wanted = self.season.wanted
-        if not wanted.must_visit:
-            return trips
-        gone: set[tuple[int, int]] = set()
-        for s, when in self.judge.visit_days(trips).items():
-            idle = [d for d in self.season.tasks[s].senseless(when) if self._is_wished(s, [d], [])]
-            gone |= {(d, s) for d in when if idle and d < idle[0] and not self._is_wished(s, [d], [])}
-        if not gone:
-            return trips
-        rest = {
-            index: visits - {s for s in visits if (self.season.days[index].day, s) in gone}
-            for index, visits in trips.items()
-        }
-        fits = all(not visits or self.book.fits(index, visits) for index, visits in rest.items())
-        return {index: visits for index, visits in rest.items() if visits} if fits else trips
-
-    def thinned(self, trips: Trips) -> dict[int, frozenset[int]]:
-        """Drop needless visits; where the shelf is short even so, look for fewer."""
-        trimmed = self._still_fitting(trips, self.trim(trips))
-        if not self.season.fleet.stock_is_kept or not self.judge.shortages(trimmed):
-            return trimmed
-        thin = thin_visits(self.season, self.rows, self.master.stock, trips, _THIN_EFFORT)
-        if thin is None:
-            return trimmed
-        return self._still_fitting(trips, self.trim(thin))
-
-    def _still_fitting(self, trips: Trips, fewer: Trips) -> dict[int, frozenset[int]]:
-        """Put back what was dropped from trips that only fit with it: given legs may be shorter so."""
-        return {i: visits if self.book.fits(i, visits) else trips[i] for i, visits in fewer.items()}
-
-    def trim(self, trips: Trips) -> dict[int, frozenset[int]]:
-        """
-        Drop visits that no window and no late site needs, latest first, and empty trips.
-
-        Parameters
-        ----------
-        trips : mapping of int to frozenset of int
-            Visits by day index.
-
-        Returns
-        -------
-        dict
-            The same plan without them.
-        """
-        kept = {index: set(visits) for index, visits in trips.items()}
-        for s, every in self.judge.visit_days(trips).items():
-            needless = self.season.tasks[s].senseless(every)
-            for index in kept if needless else ():
-                if self.season.days[index].day in needless:
-                    kept[index].discard(s)
-            when = [day for day in every if day not in needless]
-            late = self.judge.late_days_of(s, when)
-            rows = [row for row in self.rows if row.site == s and not (late and row.stretched)]
-            left = when
-            for day in reversed(when):
-                rest = [other for other in left if other != day]
-                index = next(i for i in kept if self.season.days[i].day == day and s in kept[i])
-                if self._is_wished(s, left, rest) or (len(kept[index]) == 1 and self._must_stay(index, kept)):
-                    continue
-                if self.judge.late_days_of(s, rest) > self.judge.late_days_of(s, left):
-                    continue
-                lost = [row for row in rows if _hits(row, left) and not _hits(row, rest)]
-                if lost and self.judge.late_days_of(s, rest) == self.judge.late_days_of(s, left):
-                    continue
-                kept[index].discard(s)
-                left = rest
-        return {index: frozenset(visits) for index, visits in kept.items() if visits}
-
     def known(self) -> list[tuple[tuple[int, frozenset[int]], frozenset[int]]]:
         """Return the trips remembered, with the windows that each fills."""
         return list(self._pool.items())
-
-    def _is_wished(self, s: int, left: list[int], rest: list[int]) -> bool:
-        """Tell whether a wish wants the visit that `rest` lacks."""
-        wanted = self.season.wanted
-        asked = (row for row in (*wanted.must_visit, *wanted.before) if row.site == s)
-        return any(_hits(row, left) and not _hits(row, rest) for row in asked)
-
-    def _must_stay(self, index: int, trips: Mapping[int, set[int]]) -> bool:
-        """Tell whether a date to go would have no trip without this one."""
-        sets = (indices for indices in self.season.wanted.must_run if index in indices)
-        return any(not any(trips.get(other) for other in indices if other != index) for indices in sets)
 
     def remember(self, index: int, visits: Iterable[int]) -> None:
         """Keep a trip that fits for later choices."""
@@ -509,7 +417,3 @@ class Search:
             fewer_than=None if by_time or missed else len(near),
             by_time=by_time,
         )
-
-
-def _hits(row: Window, days: list[int]) -> bool:
-    return any(day in row.days for day in days)
