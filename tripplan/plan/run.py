@@ -40,6 +40,9 @@ _FIRST_SHARE, _LIMITS_SHARE = 0.72, 0.85
 """Shares of the time limit after which limits on the trips between two dates are looked for, and not any
 more, where more than one trip is open."""
 
+_BEND_SHARE = 0.25
+"""Share of the time limit after which sites still late give up their fallback dates, where that may help."""
+
 _SQUEEZE_SHARE = 0.92
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
 
@@ -257,7 +260,7 @@ class Run:
         sure = set(self.windows.sure_late)
         if {row.site for row in self.judge.missed(self.search.best)} <= sure:
             return False
-        self._squeeze(self.effort.more_squeezes, patient=True, share=_EARLY_SHARE)
+        self._squeeze(self.effort.more_squeezes, patient=True, share=_BEND_SHARE)
         return not {row.site for row in self.judge.missed(self.search.best)} <= sure
 
     def _parts(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...]) -> Parts:
