@@ -29,7 +29,7 @@ from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import least_windows
 
-__all__ = ["FewDates", "on_few_dates", "search_on_few_dates", "windows_on"]
+__all__ = ["FewDates", "SomeDates", "keep_to_dates", "on_few_dates", "search_on_few_dates", "windows_on"]
 
 _LEFT = 0.5
 """Share of the dates that one step leaves at least."""
@@ -71,31 +71,86 @@ def windows_on(rows: Sequence[Window], days: frozenset[int]) -> tuple[Window, ..
 
 
 @dataclass(frozen=True)
-class FewDates:
+class SomeDates:
     """
-    A season on some of its dates, with a linear programme and a search of its own.
+    A season on some of its dates, with a search of its own.
 
     Attributes
     ----------
     part : Part
         All sites on some crew-dates.
-    master : Master
-        Solved; its windows are those of the season as far as they hold such dates.
     squeezer : Squeeze
-        The search among these dates.
+        The search among these dates; its windows are those of the season as far as they hold such dates.
     """
 
     part: Part
-    master: Master
     squeezer: Squeeze
+
+    def inside(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """Return trips of the whole season on these dates, in the numbers of the part."""
+        at = self.part.day_at
+        return {at[i]: visits for i, visits in trips.items() if i in at}
+
+    def whole(self, trips: Trips) -> dict[int, frozenset[int]]:
+        """Return trips of the part in the numbers of the whole season."""
+        return {self.part.days[i]: visits for i, visits in trips.items()}
+
+
+@dataclass(frozen=True)
+class FewDates(SomeDates):
+    """
+    A season on some of its dates, with a linear programme too.
+
+    Attributes
+    ----------
+    master : Master
+        Solved, for the windows of the search.
+    """
+
+    master: Master
 
     def draw(self, random: np.random.Generator) -> dict[int, frozenset[int]]:
         """Draw trips from the linear programme, in the numbers of the part."""
         return sample_trips(self.master, random)
 
-    def whole(self, trips: Trips) -> dict[int, frozenset[int]]:
-        """Return trips of the part in the numbers of the whole season."""
-        return {self.part.days[i]: visits for i, visits in trips.items()}
+
+def keep_to_dates(
+    season: Season,
+    rows: Sequence[Window],
+    stock: tuple[StockRow, ...],
+    days: Sequence[int],
+    shortages: Callable[[Trips], tuple[Shortage, ...]],
+) -> SomeDates | None:
+    """
+    Cut a season down to some of its crew-dates.
+
+    Parameters
+    ----------
+    season : Season
+        The whole.
+    rows : sequence of Window
+        Windows to fill.
+    stock : tuple of StockRow
+        Most packs by type and days.
+    days : sequence of int
+        Day indices, ascending.
+    shortages : callable
+        Tells where the shelf runs short of what trips of the whole season take.
+
+    Returns
+    -------
+    SomeDates or None
+        None where some window holds none of the dates.
+    """
+    left = windows_on(rows, frozenset(season.days[i].day for i in days))
+    if left is None:
+        return None
+    part = cut_part(season, range(len(season.tasks)), days)
+
+    def short(trips: Trips) -> tuple[Shortage, ...]:
+        return shortages({part.days[i]: visits for i, visits in trips.items()})
+
+    return SomeDates(part, Squeeze(part.season, left, stock, short))
 
 
 def on_few_dates(
@@ -107,7 +162,7 @@ def on_few_dates(
     shortages: Callable[[Trips], tuple[Shortage, ...]],
 ) -> FewDates | None:
     """
-    Cut a season down to some of its crew-dates.
+    Cut a season down to some of its crew-dates, with a linear programme.
 
     Parameters
     ----------
@@ -129,19 +184,15 @@ def on_few_dates(
     FewDates or None
         Its linear programme not yet solved; None where some window holds none of the dates.
     """
-    left = windows_on(rows, frozenset(season.days[i].day for i in days))
-    if left is None:
+    some = keep_to_dates(season, rows, stock, days, shortages)
+    if some is None:
         return None
-    part = cut_part(season, range(len(season.tasks)), days)
+    part, left = some.part, some.squeezer.rows
     master = Master(part.season, left, stock, TripBook(part.season), make_pricer(part.season))
     for column in columns:
         if column.usable and column.index in part.day_at:
             master.add(part.day_at[column.index], column.visits, usable=True)
-
-    def short(trips: Trips) -> tuple[Shortage, ...]:
-        return shortages({part.days[i]: visits for i, visits in trips.items()})
-
-    return FewDates(part, master, Squeeze(part.season, left, stock, short))
+    return FewDates(part, some.squeezer, master)
 
 
 def search_on_few_dates(

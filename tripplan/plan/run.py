@@ -12,15 +12,14 @@ from tripplan.plan.clock import Clock, Progress, Rounds
 from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.effort import Effort
-from tripplan.plan.few_dates import FewDates, search_on_few_dates
 from tripplan.plan.intervals import tighten
 from tripplan.plan.master import Master
 from tripplan.plan.owed import Owed, owed_by, owed_if_bent
 from tripplan.plan.pairs import stretched_limits, stretched_windows
 from tripplan.plan.parts import is_large, make_pricer
+from tripplan.plan.patient import Beginnings
 from tripplan.plan.polish import polish, serve_late
 from tripplan.plan.rows import SpanRow, StockRow
-from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.shelf_limits import stock_rows
@@ -53,12 +52,6 @@ proportion, but at least this share."""
 _MOST_TURNS, _MOST_GROWTH = 16, 4
 """A patient search takes more turns after each failure: up to so many times as many, counted from no more
 than are meant for 400 windows, or so many times its own where that is more."""
-
-_DATES_PER_TRIP = (1.4, 1.2)
-"""Dates on which plans are sought, as multiples of the linear value."""
-
-_CHOSEN_ANEW, _ON_ALL_DATES = 8, 4
-"""Failures after which few dates are chosen anew; every so many tries are on all dates."""
 
 _PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.25, 0.42, 0.8, 0.95
 """
@@ -100,8 +93,7 @@ class Run:
         self._late_master: Master | None = None
         self._late_owed = Owed((), 0, plain=False, bends=False, late=0)
         self._tight: Master | None = None
-        self._few_dates: tuple[FewDates, ...] = ()
-        self._failed = self._failed_tries = 0  # patient ones
+        self._failed_tries = 0  # patient ones
         self.book = TripBook(self.season)
         self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
@@ -129,6 +121,7 @@ class Run:
             self.clock.go_on,
             self.report,
         )
+        self.beginnings = Beginnings(self.search, self.master)
 
     def _master_of(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...], forgiven: int = 0) -> Master:
         """Return the linear programme that bounds the whole season; of a large one on pairs of dates."""
@@ -346,9 +339,8 @@ class Run:
         """
         Look for a plan that misses less, then for one trip fewer, until so many tries have failed.
 
-        A patient search goes by the linear programme too: it begins with trips drawn on few dates, now and
-        then with the best plan and with trips drawn on all dates; it takes more turns after each failure, and
-        goes on from there when it is called again.
+        A patient search goes by the linear programme too, and by what it failed with before (`patient.py`);
+        it takes more turns after each failure, and goes on from there when it is called again.
         """
         search = self.search
         go_on = partial(self.clock.go_on, share)
@@ -359,17 +351,17 @@ class Run:
                 return
             every = late and misses > 1  # the last try of a plan that misses something is for fewer trips
             most = most if every else search.value.trips - 1
-            tries = [Try(search.best)]
-            if patient and not late and misses > 1:
-                tries = self._drawn(self._failed, most, go_on) or tries
+            tries, near = [Try(search.best)], None
+            if patient and not late and misses > 1 and (chosen := self.beginnings.tries(most, go_on)):
+                tries, near = chosen, self.beginnings.take
             turns = self._turns(self._failed_tries if patient else 0)
-            if try_for_fewer(search, self.squeezer, tries, most, turns, go_on, every=every):
+            if try_for_fewer(search, self.squeezer, tries, most, turns, go_on, every=every, near=near):
                 for index, visits in search.best.items():
                     self.master.add(index, tuple(sorted(visits)), usable=True)
                 continue
             misses -= len(tries)
             if patient:
-                self._failed += 1
+                self.beginnings.failed += 1
                 self._failed_tries += len(tries)
 
     def _turns(self, failed: int) -> int:
@@ -377,21 +369,6 @@ class Run:
         base = self.effort.squeeze_turns
         turns = round(base * max(_LEAST_SHARE, len(self.windows.rows) / _FEW_WINDOWS))
         return min(turns << min(failed, 40), max(_MOST_TURNS * min(base, turns), _MOST_GROWTH * turns))
-
-    def _drawn(self, failed: int, most: int, go_on: Callable[[], bool]) -> list[Try]:
-        """Return starts drawn from the linear programme, after so many failures; none where wishes forbid."""
-        search, wanted = self.search, self.season.wanted
-        if wanted.must_run or wanted.kept:
-            return []
-        if failed % _CHOSEN_ANEW == 0:
-            rows = self.judge.filled(search.best)
-            random, short = search.random, self.judge.shortages
-            self._few_dates = search_on_few_dates(
-                self.master, rows, _DATES_PER_TRIP, most, random, short, go_on
-            )
-        if failed % _ON_ALL_DATES != _ON_ALL_DATES - 1 and self._few_dates:
-            return [Try(one.draw(search.random), one) for one in self._few_dates]
-        return [Try(search.best), Try(sample_trips(self.master, search.random) or search.best)]
 
     def _branch(self, nodes: int) -> None:
         """Bound the season case by case where a single trip is open."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tripplan.plan.few_dates import FewDates
+from tripplan.plan.few_dates import SomeDates
 from tripplan.plan.search import Search
 from tripplan.plan.solution import Trips
 from tripplan.plan.squeeze import Squeeze
@@ -23,12 +23,12 @@ class Try:
     ----------
     trips : mapping of int to frozenset of int
         A plan, perhaps with windows left open.
-    on : FewDates or None
+    on : SomeDates or None
         Where given, the trips are in its numbers, and the search keeps to its dates.
     """
 
     trips: Trips
-    on: FewDates | None = None
+    on: SomeDates | None = None
 
 
 def try_for_fewer(
@@ -40,6 +40,7 @@ def try_for_fewer(
     go_on: Callable[[], bool],
     *,
     every: bool = False,
+    near: Callable[[Trips], bool] | None = None,
 ) -> bool:
     """
     Look for fewer trips from some starts at once; take what the first of them finds that is better.
@@ -62,6 +63,9 @@ def try_for_fewer(
         False stops.
     every : bool, default False
         As `Squeeze.fewer` has it; on few dates all windows there are filled.
+    near : callable, optional
+        Gets what each try ended with that led to something or to fewest open windows; tells whether some stay
+        open in it.
 
     Returns
     -------
@@ -71,7 +75,7 @@ def try_for_fewer(
     own = [squeezer if one.on is None else one.on.squeezer for one in tries]
     seeds = [int(search.random.integers(1 << 30)) for _ in tries]
     jobs = [(of.apart(), one, seed) for of, one, seed in zip(own, tries, seeds, strict=True)]
-    best, ended = search.best, list[bool]()
+    best, ended, partly = search.best, list[bool](), near is not None
 
     def look(job: tuple[Squeeze, Try, int]) -> dict[int, frozenset[int]] | None:
         squeeze, one, seed = job
@@ -80,15 +84,17 @@ def try_for_fewer(
             return not ended and go_on()
 
         if one.on is None:
-            return squeeze.fewer(one.trips, most, turns, seed, still, every=every, like=best)
+            return squeeze.fewer(one.trips, most, turns, seed, still, every=every, partly=partly, like=best)
         more = turns * len(search.rows) // max(1, len(squeeze.rows))  # they take about as long
-        found = squeeze.fewer(one.trips, most, more, seed, still, every=True)
+        found = squeeze.fewer(one.trips, most, more, seed, still, every=True, partly=partly)
         return None if found is None else one.on.whole(found)
 
     results = in_order(look, jobs, on_end=lambda: ended.append(True))
     for of, (squeeze, _, _), found in zip(own, jobs, results, strict=False):
         of.learn_from(squeeze)
-        if found is None or not all(search.book.fits(i, visits) for i, visits in found.items()):
+        if found is None or (near is not None and near(found)):
+            continue
+        if not all(search.book.fits(i, visits) for i, visits in found.items()):
             continue
         if search.offer(found, thin=True):
             results.close()
