@@ -9,17 +9,20 @@ import numpy as np
 import pytest
 from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
 
-from tripplan.fleet import AccessRule, Charger, Job
+from tripplan.fleet import AccessRule, Charger, DriveSettings, Job, Leg
 from tripplan.plan import check_plan, solve
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
 from tripplan.plan.check_rules import Rule
 from tripplan.plan.document import Status, VisitKind
 from tripplan.plan.master import Master
+from tripplan.plan.owed import owed_by
 from tripplan.plan.pricing import Pricer
+from tripplan.plan.solution import Judge
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
 from tripplan.travel import measure_travel
+from tripplan.wishes import Wish, WishKind
 
 
 def _with_shelf(fleet, charged, *chargers):
@@ -210,3 +213,64 @@ def test_a_visit_that_comes_late_leaves_no_date_to_fall_back_on():
     assert check_plan(fleet, outlook, travel, told(0)) == ()
     for left in (1, 7, 10**300):
         assert {one.rule for one in check_plan(fleet, outlook, travel, told(left))} == {Rule.FALLBACK}
+
+
+def test_a_visit_that_nobody_owes_may_make_room_before_dusk():
+    """A opens 28 minutes before dusk, and 30 are to be free after the last loop: B, not due, lies further west."""
+    sites = [make_site("A", 0.0, work_minutes=1.0, access="late"), make_site("B", -2.0, work_minutes=1.0)]
+    fleet = make_fleet(
+        sites,
+        crews=(replace(SATURDAYS, day_end_minute=1440),),
+        legs=(Leg("A", "B", 1.0, 1.0),),
+        drive=DriveSettings(park_minutes=0.0, speed_kmh=2000.0),
+        access={"late": (AccessRule("late", from_minute=1067, to_minute=1440),)},
+    )
+    fleet = replace(fleet, plan=replace(fleet.plan, reserve_minutes=30.0))
+    outlook = make_outlook(fleet, {"A": 5, "B": 100}, lasting(100))
+    wish = Wish(WishKind.KEEP, date(2027, 3, 6), crew="N", sites=("A", "B"))
+    kept, travel = plan_checked(replace(fleet, wishes=(wish,)), outlook)
+    assert kept.late_sites == 0
+    assert check_plan(fleet, outlook, travel, replace(kept, wishes=())) == (), "nobody need wish for it"
+    plan, _ = plan_checked(fleet, outlook)
+    assert not any(late.proved for late in plan.unserved)
+    assert plan.lower_bound <= kept.trip_count
+
+
+def test_life_is_not_bounded_by_swaps_where_a_job_may_leave_the_pack_in():
+    """A's job is due on day 3; until day 10 a fresh pack is due the very day that the one in place is."""
+    from brute_force import solve_by_force
+
+    jobs = (Job("A", "clean", due_by=ON + timedelta(days=3), minutes=5.0),)
+    fleet = make_fleet([make_site("A", 0.1)], weeks=5, jobs=jobs)
+    outlook = make_outlook(fleet, {"A": 20}, lambda _, day: 20 if day < 10 else 200)
+    plan, travel = plan_checked(fleet, outlook)
+    best = solve_by_force(fleet, outlook, travel)
+    assert plan.trip_count == best.trips
+    assert plan.life_days_bound <= best.life_days
+
+
+def test_a_site_late_anyway_may_give_up_a_fallback_date_too():
+    """C is late in every plan; a plan that leaves it no date to fall back on is as good as others that leave B none."""
+    fleet = make_fleet(
+        [make_site("B", 0.1), make_site("C", 0.12, access="gate")],
+        weeks=3,
+        fallback=1,
+        access=_gate((0, 10, 0, 1440)),
+    )
+    outlook = make_outlook(fleet, {"B": 15, "C": 9}, lasting(9))
+    season = build_season(fleet, outlook, measure_travel(fleet))
+    windows = build_windows(season, 1)
+    at = {task.site.site_id: s for s, task in enumerate(season.tasks)}
+    on = {day.day: i for i, day in enumerate(season.days)}
+    b, c = at["B"], at["C"]
+    assert set(windows.sure_late) == {c}
+    assert {row.days for row in windows.rows if row.site == b} == {(8,), (15,)}
+    judge = Judge(season, windows.rows, TripBook(season))
+    without = {on[8]: frozenset({b, c}), on[15]: frozenset({b})}
+    assert [row.site for row in judge.missed(without)] == [c]
+    owed = owed_by(season, windows, judge, without, bent=False)
+    assert owed.bends
+    assert [row.days for row in owed.rows] == [(15,)]
+    kept = owed_by(season, windows, judge, {on[1]: frozenset({c}), **without}, bent=False)
+    assert not kept.bends
+    assert [row.days for row in kept.rows] == [(8,), (15,)]

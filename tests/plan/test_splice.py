@@ -157,7 +157,7 @@ def test_what_tries_end_with_is_spliced_in_its_turn(monkeypatch):
     assert ends[0] == ends[1]
 
 
-def test_a_plan_with_windows_open_is_taken_in_and_not_offered(begun, monkeypatch):
+def test_a_plan_with_windows_open_is_taken_in_and_not_offered(monkeypatch):
     run = _begun()
     best, taken = run.search.best, []
     partial = dict(list(best.items())[:-2])
@@ -172,7 +172,7 @@ def test_a_plan_with_windows_open_is_taken_in_and_not_offered(begun, monkeypatch
     assert taken == [partial]
 
 
-def test_where_other_windows_count_near_plans_are_forgotten(begun, monkeypatch):
+def test_where_other_windows_count_near_plans_are_forgotten(monkeypatch):
     run = _begun()
     first = run.beginnings.tries(1, lambda: True)
     assert first

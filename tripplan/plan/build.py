@@ -201,23 +201,26 @@ def _crew_days(
     park_of: tuple[int, ...],
 ) -> tuple[Day, ...]:
     margin = fleet.plan.daylight_margin_minutes
+    due = {task.site.site_id for task in tasks}
+    beside = sorted(
+        {travel.place_of_site[site.site_id] for site in fleet.sites if site.site_id not in due}
+        - set(park_places)
+    )
     found = []
     for c, crew in enumerate(fleet.crews):
         for day in crew_dates(fleet, crew, outlook.on, outlook.to):
             midnight = local_moment(day, 0, fleet.zone)
             lights: list[tuple[float, float] | None] = []
-            endless: list[bool] = []
-            for place in park_places:
+            for place in (*park_places, *beside):
                 light = usable_daylight(
                     travel.places[place].lat, travel.places[place].lon, day, fleet.zone, margin
                 )
                 lights.append(None if light is None else (light[0] - midnight, light[1] - midnight))
-                # the polar day is given as from local midnight to local midnight
-                endless.append(
-                    light is not None
-                    and light[0] == midnight
-                    and light[1] == local_moment(day, MINUTES_PER_DAY, fleet.zone)
-                )
+            # the polar day is given as from local midnight to local midnight
+            whole = (0, local_moment(day, MINUTES_PER_DAY, fleet.zone) - midnight)
+            endless = [light == whole for light in lights]
+            of_others = zip(lights[len(park_places) :], endless[len(park_places) :], strict=True)
+            later = [FAR if always else light[1] for light, always in of_others if light is not None]
             number = (day - outlook.on).days
             spans: dict[int, tuple[tuple[int, int], ...] | None] = {}
             for s, task in enumerate(tasks):
@@ -234,9 +237,10 @@ def _crew_days(
                     midnight,
                     local_moment(day, crew.day_start_minute, fleet.zone) - midnight,
                     local_moment(day, crew.day_end_minute, fleet.zone) - midnight,
-                    tuple(lights),
-                    tuple(endless),
+                    tuple(lights[: len(park_places)]),
+                    tuple(endless[: len(park_places)]),
                     spans,
+                    max(later, default=-FAR),
                 )
             )
     found.sort(key=lambda day: (day.day, day.crew))

@@ -84,8 +84,8 @@ def chains_of(season: Season, rows: tuple[Window, ...]) -> list[Chain]:
         days = task.possible
         if not windows or task.at_home or min(task.take_from, task.first_by) < FAR:
             continue
-        if not all(task.swaps[d] for d in days):
-            continue
+        if not all(task.pays[d] for d in days):
+            continue  # for a job the pack may be left in, also where a fresh one lasts just as long
         limit, ends = [], []
         for after in (-1, *days):
             open_ones = [row.days[-1] for row in windows if row.days[0] > after]

@@ -67,7 +67,7 @@ def owed_by(season: Season, windows: WindowSet, judge: Judge, trips: Trips, *, b
     late = {s for s in days if judge.late_days_of(s, days[s])}
     more = len(late - set(windows.sure_late))
     # a plan that itself leaves too few fallback dates somewhere is as good as others that do
-    bends = bent or any(row.site not in windows.sure_late for row in judge.missed(trips))
+    bends = bent or _bends(season, windows, judge.missed(trips))
     plain = not more and not windows.sure_late and not bends
     # where some sites bent, others might bend in an equally good plan: no fallback counts at all
     counted = build_windows(season, 0) if bends or more else windows
@@ -76,6 +76,14 @@ def owed_by(season: Season, windows: WindowSet, judge: Judge, trips: Trips, *, b
         rows = tuple(row for row in rows if row.site not in counted.sure_late)
     forgiven = len(late - set(counted.sure_late))
     return Owed(rows, forgiven, plain=plain, bends=bends or bool(more), late=len(late))
+
+
+def _bends(season: Season, windows: WindowSet, missed: list[Window]) -> bool:
+    """Tell whether some of the windows missed are missed for their fallback dates, not for being late."""
+    if not missed:
+        return False
+    late = {(row.site, row.days) for row in build_windows(season, 0).rows}
+    return any(row.site not in windows.sure_late or (row.site, row.days) not in late for row in missed)
 
 
 def owed_if_bent(season: Season) -> Owed:

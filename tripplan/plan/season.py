@@ -90,6 +90,8 @@ class Day:
         Whether the sun does not set at each parking, so that no reserve before dusk is kept.
     spans : mapping of int to tuple of (int, int) or None
         For each task that may be entered: spans for work, None where only daylight limits. [s]
+    dusk_beside : float
+        Latest end of usable daylight at the sites that are no task; FAR where the sun does not set. [s]
     """
 
     crew: int
@@ -100,6 +102,7 @@ class Day:
     light: tuple[tuple[float, float] | None, ...]
     endless: tuple[bool, ...]
     spans: Mapping[int, tuple[tuple[int, int], ...] | None]
+    dusk_beside: float = -FAR
 
 
 @dataclass(frozen=True)
@@ -229,6 +232,8 @@ class Season:
             if light is None:
                 continue
             dusk = light[1] if day.endless[p] else light[1] - self.reserve_s
+            if loose:  # a visit that nobody owes may follow, where dusk is later
+                dusk = min(light[1], max(dusk, day.dusk_beside - self.reserve_s))
             latest = math.ceil(dusk) if loose else math.floor(dusk)
             out[p] = min(latest, day.end - int(move[p, base]))
         return out
