@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import json
 import os
 import signal
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import click
@@ -227,6 +229,42 @@ def test_ctrl_c_while_compiled_code_is_loaded_ends_with_130_too(monkeypatch: pyt
     done = run("forecast", ".")
     assert done.exit_code == 130
     assert done.stderr == "Stopped. Nothing is half written.\n"
+
+
+def test_ctrl_c_where_foreign_code_calls_back_is_sent_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is raised in a callback from C is thrown away there; a compiler calls back for seconds on end."""
+    waited, rung = threading.Event(), list[int]()
+
+    def press(*_: object, **__: object) -> None:
+        @ctypes.CFUNCTYPE(None)
+        def call_back() -> None:
+            rung.append(1)
+            os.kill(os.getpid(), signal.SIGINT)
+            waited.wait(60)  # the handler runs here at the latest
+
+        call_back()
+        rung.append(2)
+        waited.wait(60)
+        rung.append(3)
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
+    done = run("forecast", ".")
+    assert done.exit_code == 130
+    assert done.stderr == "Stopped. Nothing is half written.\n"
+    assert rung == [1, 2]
+
+
+def test_other_errors_in_callbacks_are_shown_as_ever(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen = []
+    monkeypatch.setattr(sys, "unraisablehook", lambda what: seen.append(what.exc_type))
+
+    def press(*_: object, **__: object) -> None:
+        ctypes.CFUNCTYPE(None)(lambda: int("one"))()
+        raise StorageError("enough")
+
+    monkeypatch.setattr("tripplan.pipeline.run_forecast", press)
+    assert run("forecast", ".").exit_code == 1
+    assert seen == [ValueError]
 
 
 @pytest.mark.parametrize("kind", [SystemError, ImportError])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -142,3 +144,13 @@ def test_what_was_not_found_in_the_time_given_is_not_called_impossible(valley_fl
     said = capsys.readouterr().out
     assert ("shown to be impossible" in said) is proved
     assert ("a longer search (a larger --time-limit, or none) may serve those sites" in said) is not proved
+    assert "not visited this season" in said
+
+
+def test_a_site_whose_second_visit_is_missing_is_not_called_unvisited(valley_fleet, capsys):
+    site = valley_fleet.sites[0].site_id
+    late = Unserved(site, ON, proved=False, visited_on=None, late_days=9, reason="r", smallest_change="")
+    trips: Any = (SimpleNamespace(visits=(SimpleNamespace(site_id=site),)),)
+    plan = replace(_plan(Status.NO_FULL_PLAN, 1, 1, late=1), trips=trips, unserved=(late,), late_days=9)
+    _print_unserved(Printer(), valley_fleet, plan)
+    assert "not visited again this season, 9 days late" in capsys.readouterr().out

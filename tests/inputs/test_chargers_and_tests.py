@@ -89,3 +89,17 @@ def test_the_spares_settings_have_their_defaults(tmp_path):
     assert read(tmp_path, "").spares == SparesSettings()
     given = "[spares]\nchance = 0.9\nretire_below = 0.7\nshelf_c = 8\ndetour_minutes = 0\nlead_days = 30\n"
     assert read(tmp_path, given).spares == SparesSettings(0.9, 0.7, 8.0, 0.0, 30)
+
+
+def test_types_that_no_charger_takes_are_named_where_others_have_one(tmp_path):
+    """Packs of such a type that come back stay empty; cells that are never charged are not asked after."""
+
+    def said(settings):
+        return [remark for remark in read(tmp_path, settings).remarks if "no charger" in remark]
+
+    (one,) = said("[[charging]]\ntypes = ['SLA']\n")
+    assert one.endswith(
+        "[[charging]]: LFP has no charger: packs of that type that come back are not charged again this season."
+    )
+    assert said("[[charging]]\ntypes = ['SLA']\n[[charging]]\ntypes = ['LFP']\n") == []
+    assert said("") == []  # without chargers whatever comes back is charged

@@ -7,16 +7,19 @@ import io
 import json
 import re
 from dataclasses import replace
+from datetime import date, timedelta
 
 import html5lib
 import pytest
 from kit_trip import TODAY, hand_case
 
 from tripplan.errors import StorageError
+from tripplan.fleet import Job
 from tripplan.inputs.settings import LANGUAGES
 from tripplan.outputs import KIT_FILES, write_kit
 from tripplan.outputs.pages import OutsideRequestError, require_self_contained
 from tripplan.outputs.wording import known_languages, wording_for
+from tripplan.travel import crew_dates
 
 PAGES = ("map.html", "checklist.html")
 
@@ -316,3 +319,55 @@ def test_charging_slots_go_to_the_first_trip_that_takes_them(case):
         "1 x [A] SLA12, 12 V (charger 1); 1 x [C] LFP12, 12 V (charger 2)",
         "1 x [B] SLA6, 6 V (charger 1)",
     ]
+
+
+def _named(trip):
+    """The trip with a name for each pack that goes in: its type and a nought."""
+    stops = []
+    for stop in trip.stops:
+        loops = [
+            replace(
+                loop,
+                visits=tuple(replace(v, pack_in=f"{v.pack_type}-0" if v.swap else None) for v in loop.visits),
+            )
+            for loop in stop.loops
+        ]
+        stops.append(replace(stop, loops=tuple(loops)))
+    return replace(trip, stops=tuple(stops))
+
+
+def test_a_named_pack_that_the_trip_leaves_at_home_is_not_charged_for_it(case):
+    """All packs of the trip are named; the one on the charger is none of them, and no later trip takes any."""
+    from tripplan.outputs.kit_supplies import charge_views
+    from tripplan.outputs.kit_view import build_kit_view
+
+    trip = _named(case.trip)
+    slot = next(slot for slot in case.plan.charging if slot.pack_type == "SLA12")
+    kit = build_kit_view(*case.arguments(), today=TODAY, wording=wording_for("en"))
+    tags = {row.tag.name: row.tag for row in kit.load if row.tag is not None}
+    english = wording_for("en")
+    for pack_id, shown in (("SLA12-0", 1), ("OTHER", 0)):
+        plan = replace(case.plan, trips=(trip,), charging=(replace(slot, pack_id=pack_id),))
+        assert len(charge_views(plan, trip, tags, case.fleet.zone, english)) == shown
+    later = replace(case.trip, trip_id="2027-03-13-A", leave=case.trip.leave + timedelta(days=7))
+    plan = replace(case.plan, trips=(trip, later), charging=(replace(slot, pack_id="OTHER"),))
+    assert charge_views(plan, trip, tags, case.fleet.zone, english) == ()
+    assert len(charge_views(plan, later, tags, case.fleet.zone, english)) == 1
+
+
+def test_a_site_waits_until_a_date_on_which_somebody_goes_and_its_job_is_not_late(case):
+    from tripplan.outputs.kit_view import _waits_until
+
+    visit = next(v for v in case.trip.visits if v.site_id == "C1")
+    until = date(2027, 3, 26)  # a Friday
+    waiting = replace(visit, swap_by=until)
+    goes = [d for crew in case.fleet.crews for d in crew_dates(case.fleet, crew, TODAY, until)]
+    assert _waits_until(case.fleet, waiting, case.trip) == max(goes)
+    assert max(goes) < until
+    job = Job("C1", "mow", due_by=date(2027, 3, 14))
+    fleet = replace(case.fleet, jobs=(*case.fleet.jobs, job))
+    with_job = replace(waiting, jobs=(*visit.jobs, "mow"))
+    assert _waits_until(fleet, with_job, case.trip) == max(d for d in goes if d <= job.due_by)
+    assert _waits_until(fleet, waiting, case.trip) == max(goes), "the job is done on another visit"
+    nobody = replace(case.fleet, crews=())
+    assert _waits_until(nobody, waiting, case.trip) == until

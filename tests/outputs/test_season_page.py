@@ -76,6 +76,12 @@ def test_words_are_those_of_the_plan():
     view, text = page_of(case, plan=late)
     assert view.proof_text == "1 trip, but 1 site late or never reached."
     assert [(one.fate, one.why) for one in view.unserved] == [("Z9", "Closed. Open it.")]
+    again = replace(late, unserved=(replace(late.unserved[0], site_id=case.trip.visits[0].site_id),))
+    said = [page_of(case, plan=one)[0].unserved[0].text for one in (late, again)]
+    assert said == [
+        "is not visited; swap by is Sat 6 Mar 2027",
+        "is not visited again; swap by is Sat 6 Mar 2027",
+    ]
     found = replace(case.plan, status=Status.BEST_FOUND, lower_bound=0)
     assert page_of(case, plan=found)[0].proof_text == "1 trip found; at least 0 needed."
 

@@ -155,6 +155,23 @@ def test_what_is_swapped_before_an_absence_is_named(tiny_fleet, tiny_outlook):
     assert "A1 (swap by Wed 24 Mar 2027)" in said
 
 
+def test_days_beside_blocked_ones_on_which_nobody_goes_count_too(tiny_fleet, tiny_outlook):
+    """A blocked weekend keeps everybody at home from Monday to Friday of the next week; a Wednesday does not."""
+    crews = tuple(replace(crew, weekdays=frozenset({5, 6}), away=()) for crew in tiny_fleet.crews)
+    fleet = replace(tiny_fleet, crews=crews)
+
+    def said(first, last):
+        spans = (DateSpan(date(2027, 3, first), date(2027, 3, last)),)
+        notes = _plan(replace(fleet, blocked=spans), tiny_outlook).notes
+        return [note for note in notes if "while nobody goes" in note]
+
+    (weekend,) = said(13, 14)
+    assert "(Mon 8 Mar 2027 to Fri 19 Mar 2027)" in weekend
+    assert said(17, 17) == []
+    (week,) = said(15, 19)
+    assert "(Mon 15 Mar 2027 to Fri 19 Mar 2027)" in week
+
+
 def test_what_falls_due_in_an_absence_and_who_comes(tiny_fleet, tiny_outlook):
     outlook = _swap_by(tiny_outlook, A1=date(2027, 3, 13))
     away = replace(tiny_fleet.crews[0], away=(DateSpan(date(2027, 3, 1), date(2027, 3, 26)),))

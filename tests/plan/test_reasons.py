@@ -11,12 +11,14 @@ import re
 from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 
 from tripplan.fleet import AccessRule, DateSpan, Found, Leg, VisitRecord
 from tripplan.plan import plan_season
 from tripplan.plan.check import check_plan
 from tripplan.plan.effort import Effort
+from tripplan.plan.obstacles import _sum_text
 from tripplan.travel import measure_travel
 
 
@@ -35,6 +37,19 @@ def _late(fleet, outlook, site_id):
 
 def _crew(fleet, **changes):
     return replace(fleet, crews=(replace(fleet.crews[0], **changes), *fleet.crews[1:]))
+
+
+def test_minutes_shown_add_up_to_the_sum_shown():
+    rng = np.random.default_rng(1)
+    for _ in range(300):
+        parts = [("walk", float(minutes)) for minutes in rng.uniform(0, 300, rng.integers(1, 7))]
+        text = _sum_text(parts, sum(minutes for _, minutes in parts))
+        shown, total = text.removesuffix(" min").split(" = ")
+        minutes = [int(word.split()[1]) for word in shown.split(" + ")]
+        assert sum(minutes) == int(total) == round(sum(minutes for _, minutes in parts))
+        assert all(abs(one - exact) < 1 for one, (_, exact) in zip(minutes, parts, strict=True))
+    parts = [("drive", 24.4), ("walk", 226.3), ("work", 45.0), ("walk", 153.7), ("drive", 24.4)]
+    assert _sum_text(parts, 473.8) == "drive 25 + walk 226 + work 45 + walk 154 + drive 24 = 474 min"
 
 
 def test_no_crew_date_before_the_swap_by_date(tiny_fleet, tiny_outlook):

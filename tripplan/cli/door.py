@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import io
 import os
@@ -32,16 +33,32 @@ __all__ = ["main"]
 _STDOUT = 1
 _INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
+_AGAIN_S = 0.2
+"""After so long an interrupt is sent again that came in while foreign code called back. [s]"""
+
 
 class _Interrupts:
     """Remembers whether Ctrl-C was pressed, also where the planner used it to stop early."""
 
     def __init__(self) -> None:
         self.seen = False
+        self._again: threading.Timer | None = None
 
     def handle(self, number: int, frame: FrameType | None) -> None:
         self.seen = True
         signal.default_int_handler(number, frame)
+
+    def lost(self) -> None:
+        """Send an interrupt again that was raised where foreign code calls back, and thrown away there."""
+        self.let_go()
+        self._again = threading.Timer(_AGAIN_S, _thread.interrupt_main)
+        self._again.daemon = True
+        self._again.start()
+
+    def let_go(self) -> None:
+        """Send nothing any more."""
+        if self._again is not None:
+            self._again.cancel()
 
 
 @contextlib.contextmanager
@@ -50,10 +67,21 @@ def _watching() -> Iterator[_Interrupts]:
     if threading.current_thread() is not threading.main_thread():  # signals reach the main thread only
         yield interrupts
         return
+    ignore = sys.unraisablehook
+
+    def unraisable(what: Any) -> None:
+        if isinstance(what.exc_value, KeyboardInterrupt):
+            interrupts.lost()
+        else:
+            ignore(what)
+
     before = signal.signal(signal.SIGINT, interrupts.handle)
+    sys.unraisablehook = unraisable
     try:
         yield interrupts
     finally:
+        sys.unraisablehook = ignore
+        interrupts.let_go()
         signal.signal(signal.SIGINT, before)
 
 

@@ -367,10 +367,12 @@ def _print_unserved(printer: Printer, fleet: Fleet, season: Plan) -> None:
         return
     days = count(season.late_days, "late day")
     printer.say(f"Late or never reached: {count(season.late_sites, 'site')}, {days} in all", "bold")
+    before = {visit.site_id for trip in season.trips for visit in trip.visits}
     for late in season.unserved:
         label = fleet.sites_by_id[late.site_id].label
+        never = "not visited again" if late.site_id in before else "not visited"
         visited = (
-            "not visited this season"
+            f"{never} this season"
             if late.visited_on is None
             else f"first visited late on {weekday(late.visited_on)}"
         )

@@ -170,7 +170,21 @@ def read_chargers(
             )
         )
         table.finish()
+    _remark_uncharged(top, types, found)
     return tuple(found)
+
+
+def _remark_uncharged(top: TomlTable, types: Mapping[str, PackType], chargers: list[Charger]) -> None:
+    """Say of which pack types none is ever charged again, where some have a charger."""
+    charged = {name for charger in chargers for name in charger.types}
+    left = [kind.name for kind in types.values() if kind.chemistry in RECHARGE and kind.name not in charged]
+    if chargers and left:
+        has, those = ("has", "that type") if len(left) == 1 else ("have", "these types")
+        top.remark(
+            "[[charging]]",
+            f"{', '.join(left)} {has} no charger: packs of {those} "
+            "that come back are not charged again this season.",
+        )
 
 
 def _refuse_primary_cells(table: TomlTable, kinds: list[PackType]) -> None:

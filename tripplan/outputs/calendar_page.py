@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import pairwise
 
 from markupsafe import Markup, escape
 
@@ -14,7 +13,7 @@ from tripplan.forecast.outlook import Outlook
 from tripplan.outputs.pages import require_self_contained
 from tripplan.outputs.plain_text import clean
 from tripplan.plan.document import Plan, Trip, Visit, VisitKind
-from tripplan.travel import crew_dates, open_spans
+from tripplan.travel import idle_spans, open_spans
 from tripplan.units import so_many
 
 __all__ = ["render_calendar_page"]
@@ -350,10 +349,9 @@ def _dot(x: str, y: int, number: int, kind: VisitKind = VisitKind.SWAP) -> str:
 
 def _nobody_goes(fleet: Fleet, plan: Plan) -> list[tuple[date, date]]:
     """Return spans of at least a week in which no crew goes at all."""
-    goes = sorted({day for crew in fleet.crews for day in crew_dates(fleet, crew, plan.first, plan.to)})
-    edges = [plan.first - timedelta(days=1), *goes, plan.to + timedelta(days=1)]
     usual = 7  # between the free dates of one week and the next lies less than a week
-    return [(a + timedelta(days=1), b) for a, b in pairwise(edges) if (b - a).days - 1 >= usual]
+    spans = idle_spans(fleet, plan.first, plan.to)
+    return [(a, b + timedelta(days=1)) for a, b in spans if (b - a).days + 1 >= usual]
 
 
 def _closed(fleet: Fleet, site: Site, plan: Plan) -> list[tuple[date, date]]:

@@ -124,13 +124,19 @@ def _job_rows(sites: Mapping[str, SiteView], wording: Wording) -> list[LoadRow]:
     ]
 
 
+def _leaves_open(trip: Trip, pack_type: str) -> bool:
+    """Tell whether a trip swaps in a pack of a type that the plan does not name."""
+    return any(v.swap and v.pack_type == pack_type and not v.pack_in for v in trip.visits)
+
+
 def charge_views(
     plan: Plan, trip: Trip, tags: Mapping[str, PackTag], zone: ZoneInfo, wording: Wording
 ) -> tuple[ChargeView, ...]:
     """
     Return the charging evenings that make this trip's packs ready.
 
-    A slot of the plan belongs to the first trip after its end that takes packs of its type, or that pack.
+    A slot of the plan belongs to the first trip after its end that takes that pack, or packs of its type that
+    the plan does not name.
 
     Parameters
     ----------
@@ -151,8 +157,10 @@ def charge_views(
     grouped: dict[tuple[float, float], dict[str, list[ChargeSlot]]] = {}
     for slot in plan.charging:
         takers = [t for t in plan.trips if t.packs.get(slot.pack_type, 0) and t.leave >= slot.off]
-        named = [t for t in takers if slot.pack_id and any(v.pack_in == slot.pack_id for v in t.visits)]
-        takers = named or takers
+        if slot.pack_id:
+            named = [t for t in takers if any(v.pack_in == slot.pack_id for v in t.visits)]
+            # else a trip that takes some pack of the type whose name the plan leaves open
+            takers = named or [t for t in takers if _leaves_open(t, slot.pack_type)]
         first = min(takers, key=lambda t: (t.leave, t.trip_id), default=None)
         if first is None or first.trip_id != trip.trip_id or slot.pack_type not in tags:
             continue

@@ -31,7 +31,7 @@ from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
 from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit, VisitKind
 from tripplan.plan.leeway import StopLeeway, stop_leeways
-from tripplan.travel import Travel, contacts_for, open_spans
+from tripplan.travel import Travel, contacts_for, crew_dates, open_spans
 
 __all__ = ["CALL_AFTER", "build_kit_view"]
 
@@ -96,7 +96,8 @@ def build_kit_view(
         )
         number += len(stops[-1].sites)
     sites = {site.key: site for stop in stops for site in stop.sites}
-    skip = skip_order(trip.visits, trip, {visit.site_id: _serve_by(fleet, visit) for visit in trip.visits})
+    until = {visit.site_id: _waits_until(fleet, visit, trip) for visit in trip.visits}
+    skip = skip_order(trip.visits, trip, until)
     stops = [
         replace(
             stop, skip_first=tuple(sites[key] for key in skip if sites[key].number >= stop.sites[0].number)
@@ -341,11 +342,25 @@ _HOW = {VisitKind.SET_OUT: "site.set_out_words", VisitKind.TAKE_IN: "site.take_i
 
 
 def _serve_by(fleet: Fleet, visit: Visit) -> date:
-    """Return the last day in time for a visit."""
-    end = fleet.sites_by_id[visit.site_id].active_to
-    if visit.kind is VisitKind.TAKE_IN and end is not None:
-        return end + timedelta(days=fleet.plan.take_in_days)
-    return visit.swap_by
+    """Return the last day in time for a visit and for the jobs that are done on it."""
+    site = fleet.sites_by_id[visit.site_id]
+    by = visit.swap_by
+    if visit.kind is VisitKind.TAKE_IN and site.active_to is not None:
+        by = site.active_to + timedelta(days=fleet.plan.take_in_days)
+    jobs = fleet.open_jobs.get(site.site_id, ())
+    return min([by, *(job.due_by for job in jobs if job.due_by is not None and job.job in visit.jobs)])
+
+
+def _waits_until(fleet: Fleet, visit: Visit, trip: Trip) -> date:
+    """Return the last date in time on which some crew can go there; without one the last day in time."""
+    site, by = fleet.sites_by_id[visit.site_id], _serve_by(fleet, visit)
+    dates = [
+        day
+        for crew in fleet.crews
+        for day in crew_dates(fleet, crew, trip.date + timedelta(days=1), by)
+        if not site.access or open_spans(fleet, site, crew.name, day)
+    ]
+    return max(dates, default=by)
 
 
 def _site_view(
@@ -365,7 +380,7 @@ def _site_view(
     wait_by = _serve_by(fleet, visit)
     waits = can_wait(visit, trip)
     if waits:
-        wait_text = wording.say("site.can_wait", day=wording.day_short(wait_by))
+        wait_text = wording.say("site.can_wait", day=wording.day_short(_waits_until(fleet, visit, trip)))
     elif wait_by < trip.date:
         key = "site.is_late_device" if visit.moves_device else "site.is_late"
         wait_text = wording.say(key, day=wording.day_short(wait_by))

@@ -6,7 +6,7 @@ No coordinates and no way to find a site: the page answers "when", not "where".
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -16,7 +16,7 @@ from tripplan.forecast.outlook import Outlook, SiteForecast
 from tripplan.forecast.words import NEVER_FLAT
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
-from tripplan.plan.document import Plan, Status, Trip, VisitKind
+from tripplan.plan.document import Plan, Status, Trip, Unserved, VisitKind
 from tripplan.units import so_many
 
 __all__ = ["ChangeRow", "SeasonView", "SiteRow", "TripRow", "build_season_view"]
@@ -183,9 +183,7 @@ def build_season_view(
         unserved=tuple(
             ChangeRow(
                 clean(one.site_id),
-                wording.say(
-                    "season.late" if one.visited_on else "season.never", day=_day(one.swap_by, wording)
-                ),
+                wording.say(_late_key(one, visits), day=_day(one.swap_by, wording)),
                 clean(_sentences(one.reason, one.smallest_change)),
             )
             for one in plan.unserved
@@ -250,6 +248,13 @@ def _charge_text(fleet: Fleet, plan: Plan, today: date, wording: Wording) -> str
         moment=f"{_day(moment.date(), wording)} {wording.clock(moment)}",
         packs=", ".join(so_many(count, clean(name)) for name, count in counts.items()),
     )
+
+
+def _late_key(late: Unserved, visits: Mapping[str, Sequence[str]]) -> str:
+    """Return the key of what is said of a site that is late: it is visited late, not again, or not at all."""
+    if late.visited_on is not None:
+        return "season.late"
+    return "season.not_again" if late.site_id in visits else "season.never"
 
 
 def _site_row(fleet: Fleet, one: SiteForecast, visits: list[str], today: date, wording: Wording) -> SiteRow:

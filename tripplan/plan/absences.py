@@ -12,12 +12,15 @@ from tripplan.plan.document import Trip, VisitKind
 from tripplan.plan.loops import FAR
 from tripplan.plan.obstacles import fits_alone, obstacles
 from tripplan.plan.season import Season
-from tripplan.travel import crew_dates
+from tripplan.travel import crew_dates, idle_spans
 
 __all__ = ["absence_notes", "crew_notes"]
 
 _LEAST_DAYS = 5
 """Shorter absences are ordinary weeks. [day]"""
+
+_WEEK_DAYS = 6
+"""Between the dates of one week and the next lie so many days at the most. [day]"""
 
 _MOST_CHECKS = 4000
 
@@ -69,7 +72,13 @@ def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> It
 
 def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
     fleet = season.fleet
-    found = [_Absence(span.first, span.last, "while nobody goes") for span in fleet.blocked]
+    idle = [(a, b) for a, b in idle_spans(fleet, outlook.on, outlook.to) if (b - a).days >= _WEEK_DAYS]
+    found = []
+    for span in fleet.blocked:
+        # nor does anybody go on the days beside it that are no crew's days: as the calendar shows it
+        around = [(a, b) for a, b in idle if a <= span.last and span.first <= b]
+        first, last = around[0] if around else (span.first, span.last)
+        found.append(_Absence(min(first, span.first), max(last, span.last), "while nobody goes"))
     for crew in fleet.crews:
         spans = [(span.first, span.last) for span in crew.away]
         spans += [

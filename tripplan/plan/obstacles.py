@@ -7,7 +7,8 @@ that limit is gone, it is what binds; if it takes several to go, all of them are
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -238,11 +239,10 @@ def _texts(
     limits: tuple[Limit, ...],
     load_kg: float,
 ) -> Iterator[str]:
-    foot = f"walk {total.walk_out:.0f} + work {total.work:.0f} + walk {total.walk_back:.0f}"
-    whole = (
-        f"drive {total.drive_out:.0f} + park {total.park:.0f} + {foot} + drive {total.drive_back:.0f}"
-        f" = {total.total:.0f} min"
-    )
+    walks = (("walk", total.walk_out), ("work", total.work), ("walk", total.walk_back))
+    foot = _sum_text(walks, total.on_foot)
+    drives = (("drive", total.drive_out), ("park", total.park), *walks, ("drive", total.drive_back))
+    whole = _sum_text(drives, total.total)
     for limit in limits:
         match limit:
             case Limit.DAY:
@@ -261,12 +261,22 @@ def _texts(
             case Limit.HOURS if total.total > total.crew_minutes:
                 yield f"{whole}; the crew's hours leave {total.crew_minutes:.0f}"
             case Limit.DAYLIGHT if total.on_foot > total.daylight_minutes:
-                yield f"{foot} = {total.on_foot:.0f} min; daylight leaves {total.daylight_minutes:.0f}"
+                yield f"{foot}; daylight leaves {total.daylight_minutes:.0f}"
             case _:
                 yield (
-                    f"{foot} = {total.on_foot:.0f} min; between the drives, daylight and the crew's hours "
+                    f"{foot}; between the drives, daylight and the crew's hours "
                     f"leave {total.loop_room_minutes:.0f}"
                 )
+
+
+def _sum_text(parts: Sequence[tuple[str, float]], total: float) -> str:
+    """Write whole minutes that add up: those nearest to the next minute are rounded up, as need be."""
+    shown = [math.floor(minutes) for _, minutes in parts]
+    order = sorted(range(len(parts)), key=lambda k: shown[k] - parts[k][1])
+    for k in order[: round(total) - sum(shown)]:
+        shown[k] += 1
+    said = " + ".join(f"{what} {minutes}" for (what, _), minutes in zip(parts, shown, strict=True))
+    return f"{said} = {sum(shown)} min"
 
 
 def _access_text(fleet: Fleet, crew: Crew, site: Site, day: date, total: VisitSum) -> str:

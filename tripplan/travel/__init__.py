@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tripplan.travel.access import Contact, contacts_for, may_be_visited, open_spans
-from tripplan.travel.crews import crew_dates, crews_share_people
+from tripplan.travel.crews import crew_dates, crews_share_people, idle_spans
 from tripplan.travel.drive import DriveBasis
 from tripplan.travel.geodesic import geodesic_m
 from tripplan.travel.measure import Travel, measure_travel
@@ -26,6 +26,7 @@ __all__ = [
     "crews_share_people",
     "din33466_minutes",
     "geodesic_m",
+    "idle_spans",
     "may_be_visited",
     "measure_travel",
     "naismith_minutes",

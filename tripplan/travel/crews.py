@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from itertools import pairwise
 
 from tripplan.fleet import Crew, Fleet
 
-__all__ = ["crew_dates", "crews_share_people"]
+__all__ = ["crew_dates", "crews_share_people", "idle_spans"]
 
 
 def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date, ...]:
@@ -44,6 +45,35 @@ def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date,
         and not any(day in span for span in barred)
         and not any(wish.forbids(crew.name, day) for wish in fleet.wishes)
     )
+
+
+def idle_spans(fleet: Fleet, first: date, last: date) -> list[tuple[date, date]]:
+    """
+    Return the spans of days on which no crew can go.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Its crews, blocked dates and wishes to stay home.
+    first, last : datetime.date
+        Ends of the season, both included.
+
+    Returns
+    -------
+    list of (datetime.date, datetime.date)
+        First and last day of each span, in order.
+
+    Examples
+    --------
+    >>> crew = Crew("Ann", 52.0, -4.0)
+    >>> fleet = Fleet("Upland", "Europe/London", (crew,), (), {})
+    >>> [(a.isoformat(), b.isoformat()) for a, b in idle_spans(fleet, date(2026, 12, 5), date(2026, 12, 12))]
+    [('2026-12-07', '2026-12-11')]
+    """
+    goes = sorted({day for crew in fleet.crews for day in crew_dates(fleet, crew, first, last)})
+    one = timedelta(days=1)
+    edges = [first - one, *goes, last + one]
+    return [(a + one, b - one) for a, b in pairwise(edges) if (b - a).days > 1]
 
 
 def crews_share_people(a: Crew, b: Crew) -> bool:
