@@ -140,8 +140,8 @@ def test_a_terminal_gets_one_moving_line(monkeypatch: pytest.MonkeyPatch) -> Non
 
 def test_season_text() -> None:
     assert season_text(Told(65.4, 5, 4, in_time=False)) == (  # type: ignore[arg-type]
-        "Planning the season: best plan 4 trips, some sites late or without a date to spare, to mend that at least "
-        "5 needed (65 s; Ctrl-C keeps the best plan so far)"
+        "Planning the season: best plan 4 trips with sites late or without a date to spare, a plan without such sites: "
+        "at least 5 needed (65 s; Ctrl-C keeps the best plan so far)"
     )
     assert season_text(Told(65.4, 1, None)).startswith(  # type: ignore[arg-type]
         "Planning the season: no plan yet, at least 1 needed (65 s;"

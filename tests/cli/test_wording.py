@@ -107,6 +107,14 @@ MIXED = (Basis.MODEL, Basis.USUAL_LIFE, Basis.GIVEN_DATE, Basis.USUAL_LIFE)
             ),
         ),
         (
+            _plan(Status.NO_FULL_PLAN, 5, 1, 2),
+            (Basis.HISTORY,),
+            (
+                "5 trips, but 2 sites late or never reached; at least 1 is needed to serve them as well "
+                "(for the swap-by dates above)"
+            ),
+        ),
+        (
             _plan(Status.NO_FULL_PLAN, 0, 0, 1),
             (Basis.HISTORY,),
             "No trip can be made; 1 site late or never reached (for the swap-by dates above)",

@@ -142,8 +142,8 @@ def season_text(progress: Progress) -> str:
     trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
     needed = f"at least {progress.lower_bound} needed"
     if progress.trip_count and not progress.in_time:
-        trips += ", some sites late or without a date to spare"
-        needed = f"to mend that {needed}"
+        trips += " with sites late or without a date to spare"
+        needed = f"a plan without such sites: {needed}"
     return (
         f"Planning the season: {trips}, {needed} "
         f"({progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far)"

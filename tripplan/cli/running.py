@@ -130,7 +130,7 @@ _OPTIONS: tuple[Callable[[Any], Any], ...] = (
         type=click.FloatRange(min=0, min_open=True),
         default=None,
         metavar="SECONDS",
-        help="Most time for the search.",
+        help="Most time for the search; compiling, on the first run, and the reasons come on top.",
     ),
     click.option(
         "--json",

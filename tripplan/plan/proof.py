@@ -40,7 +40,7 @@ def proof_text(plan: Plan, outlook: Outlook, dates: str = "the swap-by dates abo
         best = (
             f"no plan that serves them as well does it with {trips - 1}"
             if bound == trips
-            else f"at least {bound} are needed to serve them as well"
+            else f"at least {bound} {'is' if bound == 1 else 'are'} needed to serve them as well"
         )
         return f"{count(trips, 'trip')}, but {late} late or never reached; {best} ({rests})"
     if trips == 0:
