@@ -212,6 +212,18 @@ def test_forecast_looks_as_many_weeks_ahead_as_asked(door: Door, example: Callab
 # --- check ----------------------------------------------------------------------------------------
 
 
+def test_check_points_to_its_notes_where_it_finds_no_fault(
+    door: Door, example: Callable[[str], Path]
+) -> None:
+    folder = example("two-crews")
+    assert door("check", folder).stdout.splitlines()[-1] == "No fault found."
+    table = folder / "sites.csv"
+    table.write_text(table.read_text("utf-8").replace("work_minutes", "work_mins", 1), "utf-8")
+    done = door("check", folder)
+    assert "Did you mean 'work_minutes'?" in done.stderr
+    assert done.stdout.splitlines()[-1] == "No fault found; read the 1 note all the same."
+
+
 def test_check_names_every_fault_and_ends_with_1(
     door: Door, example: Callable[[str], Path], faults_of: Faults
 ) -> None:

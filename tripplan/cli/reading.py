@@ -144,7 +144,10 @@ def check(run: Run, folder: Path) -> None:
     print_remarks(printer, fleet)
     for line in _summary(fleet):
         printer.say(line)
-    printer.say("No fault found.", "bold green")
+    if fleet.remarks:
+        printer.say(f"No fault found; read the {count(len(fleet.remarks), 'note')} all the same.", "bold")
+    else:
+        printer.say("No fault found.", "bold green")
 
 
 def _summary(fleet: Fleet) -> list[str]:
