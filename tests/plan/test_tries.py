@@ -98,6 +98,22 @@ def test_what_cannot_be_driven_is_not_taken_and_the_next_start_counts(season, mo
     assert len(run.search.best) < len(best)
 
 
+@pytest.mark.parametrize(
+    ("value", "looks"), [(1.31, False), (1.66, True), (1.97, True), (float("inf"), False)]
+)
+def test_limits_are_looked_for_where_little_lacks_to_a_whole_trip(season, monkeypatch, value, looks):
+    run, asked = _begun(season), []
+    monkeypatch.setattr(run_module, "tighten", lambda *_, **__: asked.append(1))
+    run.master.value = value
+    assert run.search.value.trips > run.master.whole_bound + 1
+    run._lift()
+    assert bool(asked) is looks
+    run.master.least = run.search.value.trips - 1  # a single trip is open: that is left to the cases
+    run._lift()
+    assert bool(asked) is looks
+    assert len(asked) <= 1
+
+
 class _Told(Clock):
     """A clock that goes on by a second whenever it is asked whether to go on, and else by what it is told."""
 

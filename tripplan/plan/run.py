@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -65,6 +66,10 @@ _NARROW_TURNS = 2
 
 _PART_TURNS = 4
 """Parts are as large as whole seasons of others; their search takes so many more turns."""
+
+_LIFT_REACH = 0.35
+"""Limits lift a linear value to the next whole number and seldom beyond; where more lacks, the search makes
+better use of the time. [trips]"""
 
 _BRANCH_REACH = 0.25
 """Cases are looked at where the linear value is no further below what would prove the plan. [trips]"""
@@ -228,8 +233,7 @@ class Run:
         )
         share = _FIRST_SHARE if self._is_far() else _SQUEEZE_SHARE
         self._squeeze(effort.more_squeezes, patient=True, share=share)
-        if self._is_far():
-            self._tighten(effort.interval_turns, _LIMITS_SHARE)
+        self._lift()
         if self._is_far() and clock.time_limit_s is not None:
             self._squeeze(_ANY_NUMBER, patient=True, share=_SQUEEZE_SHARE)
         self._branch(effort.branches)
@@ -406,6 +410,12 @@ class Run:
         go_on, rounds = partial(self.clock.go_on, share), self.effort.branch_rounds
         most, report = value.trips, self._rise
         self._tight = tighten(self.master, most, turns=turns, rounds=rounds, go_on=go_on, report=report)
+
+    def _lift(self) -> None:
+        """Look for limits between two dates where several trips are open and little lacks to a whole one."""
+        value = self.master.value
+        if self._is_far() and math.isfinite(value) and math.ceil(value) - value <= _LIFT_REACH:
+            self._tighten(self.effort.interval_turns, _LIMITS_SHARE)
 
     def _rise(self, least: int) -> None:
         """Take in that no plan needs fewer trips."""
