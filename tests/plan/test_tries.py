@@ -128,6 +128,32 @@ class _Told(Clock):
         return super().go_on(share)
 
 
+def test_where_several_trips_are_open_the_search_takes_its_whole_share_of_the_time(season, monkeypatch):
+    """Without a limit it stops on its count of failed tries."""
+    asked = {}
+    for limit in (None, 400.0):
+        run = Run(season, build_windows(season, 0), _Told(limit), Effort(more_squeezes=4), 1, None)
+        pairs = asked.setdefault(limit, [])
+
+        def no_try(*_, pairs=pairs, clock=run.clock, **more):
+            if more["near"] is not None:
+                pairs.append(clock.now)
+            return False
+
+        def at_once(*_, **__):
+            pass
+
+        monkeypatch.setattr(run_module, "try_for_fewer", no_try)
+        for step in ("_lift", "_branch", "_dive", "_cover", "_finish"):
+            monkeypatch.setattr(run, step, at_once)
+        monkeypatch.setattr(run.search, "repair_rounds", at_once)
+        monkeypatch.setattr(run, "_is_far", lambda: True)
+        run.solve()
+    assert len(asked[None]) == 2
+    assert len(asked[400.0]) > 10
+    assert asked[400.0][-1] > 0.7 * 400
+
+
 @pytest.mark.parametrize(("cases_took", "ends_by"), [(10.0, 41.0), (60.0, 100.0), (75.0, 100.0)])
 def test_tries_amid_cases_take_as_long_as_the_cases_and_keep_to_the_time_limit(
     season, monkeypatch, cases_took, ends_by

@@ -74,7 +74,7 @@ better use of the time. [trips]"""
 _BRANCH_REACH = 0.25
 """Cases are looked at where the linear value is no further below what would prove the plan. [trips]"""
 
-_ANY_NUMBER = 10**6
+_ANY_NUMBER, _A_PAIR = 10**6, 2
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -233,6 +233,8 @@ class Run:
         )
         share = _FIRST_SHARE if self._is_far() else _SQUEEZE_SHARE
         self._squeeze(effort.more_squeezes, patient=True, share=share)
+        while self._is_far() and clock.time_limit_s is not None and clock.go_on(_FIRST_SHARE):
+            self._squeeze(_A_PAIR, patient=True, share=_FIRST_SHARE)  # there is time, and much to gain
         self._lift()
         if self._is_far() and clock.time_limit_s is not None:
             self._squeeze(_ANY_NUMBER, patient=True, share=_SQUEEZE_SHARE)
