@@ -2,16 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 
-from tripplan.fleet import Crew, DriveSettings, Fleet, PackType, PlanSettings, Site, WalkSettings
+from tripplan.fleet import (
+    AccessRule,
+    Crew,
+    DriveSettings,
+    Fleet,
+    Leg,
+    PackType,
+    PlanSettings,
+    Site,
+    WalkSettings,
+)
 from tripplan.forecast.outlook import Basis, Outlook, Renewal, SiteForecast
 from tripplan.plan import check_plan, plan_season
 from tripplan.travel import measure_travel
 
-__all__ = ["ON", "PLUG", "SATURDAYS", "lasting", "make_fleet", "make_outlook", "make_site", "plan_checked"]
+__all__ = [
+    "ON",
+    "PLUG",
+    "SATURDAYS",
+    "fleet_at_dusk",
+    "lasting",
+    "make_fleet",
+    "make_outlook",
+    "make_site",
+    "plan_checked",
+]
 
 ON = date(2027, 3, 5)  # a Friday
 PLUG = "5.5x2.1 centre +"
@@ -79,3 +100,16 @@ def plan_checked(fleet, outlook):
 def lasting(days: int):
     """Return what says that a pack lasts so many days."""
     return lambda _, put_in: put_in + days
+
+
+def fleet_at_dusk() -> Fleet:
+    """Return two sites, A open from 28 minutes before dusk on, B further west; 30 minutes are to be free at last."""
+    sites = [make_site("A", 0.0, work_minutes=1.0, access="late"), make_site("B", -2.0, work_minutes=1.0)]
+    fleet = make_fleet(
+        sites,
+        crews=(replace(SATURDAYS, day_end_minute=1440),),
+        legs=(Leg("A", "B", 1.0, 1.0),),
+        drive=DriveSettings(park_minutes=0.0, speed_kmh=2000.0),
+        access={"late": (AccessRule("late", from_minute=1067, to_minute=1440),)},
+    )
+    return replace(fleet, plan=replace(fleet.plan, reserve_minutes=30.0))

@@ -20,6 +20,7 @@ from tripplan.fleet import (
     Charger,
     Chemistry,
     Crew,
+    DateSpan,
     DriveSettings,
     Fleet,
     Job,
@@ -150,6 +151,7 @@ def hand_fleet() -> Fleet:
     return Fleet(
         name="Glen survey (invented)",
         timezone="Europe/London",
+        blocked=(DateSpan(date(2027, 3, 7), date(2027, 3, 7)),),  # else C2 could be visited the day after
         crews=(Crew("Merrin van", 57.25, -4.05, carry_kg=12.0, people=("Ruth",), day_end_minute=1080),),
         sites=sites,
         pack_types={

@@ -14,12 +14,11 @@ import pytest
 from kit_trip import TODAY, hand_case
 
 from tripplan.errors import StorageError
-from tripplan.fleet import Job
 from tripplan.inputs.settings import LANGUAGES
 from tripplan.outputs import KIT_FILES, write_kit
 from tripplan.outputs.pages import OutsideRequestError, require_self_contained
 from tripplan.outputs.wording import known_languages, wording_for
-from tripplan.travel import crew_dates
+from tripplan.plan.leeway import trip_leeway
 
 PAGES = ("map.html", "checklist.html")
 
@@ -355,19 +354,37 @@ def test_a_named_pack_that_the_trip_leaves_at_home_is_not_charged_for_it(case):
     assert len(charge_views(plan, later, tags, case.fleet.zone, english)) == 1
 
 
-def test_a_site_waits_until_a_date_on_which_somebody_goes_and_its_job_is_not_late(case):
-    from tripplan.outputs.kit_view import _waits_until
+def test_page_and_terminal_say_the_same_of_who_can_wait_and_jobs_count(case):
+    """The page's dates are those of `trip_leeway`, which the terminal prints."""
+    from tripplan.outputs.kit_view import build_kit_view
 
-    visit = next(v for v in case.trip.visits if v.site_id == "C1")
-    until = date(2027, 3, 26)  # a Friday
-    waiting = replace(visit, swap_by=until)
-    goes = [d for crew in case.fleet.crews for d in crew_dates(case.fleet, crew, TODAY, until)]
-    assert _waits_until(case.fleet, waiting, case.trip) == max(goes)
-    assert max(goes) < until
-    job = Job("C1", "mow", due_by=date(2027, 3, 14))
-    fleet = replace(case.fleet, jobs=(*case.fleet.jobs, job))
-    with_job = replace(waiting, jobs=(*visit.jobs, "mow"))
-    assert _waits_until(fleet, with_job, case.trip) == max(d for d in goes if d <= job.due_by)
-    assert _waits_until(fleet, waiting, case.trip) == max(goes), "the job is done on another visit"
-    nobody = replace(case.fleet, crews=())
-    assert _waits_until(nobody, waiting, case.trip) == until
+    def said(**due):
+        jobs = tuple(replace(job, due_by=due.get(job.site_id)) for job in case.fleet.jobs)
+        fleet = replace(case.fleet, jobs=jobs)
+        arguments = (fleet, *case.arguments()[1:])
+        kit = build_kit_view(*arguments, today=TODAY, wording=wording_for("en"))
+        leeway = trip_leeway(fleet, case.travel, case.trip, case.plan.to)
+        until = {one.site_id: one.waits_until for one in leeway.visits}
+        assert {site.site_id: site.can_wait for site in kit.sites} == {
+            key: day is not None for key, day in until.items()
+        }
+        for site in kit.sites:
+            day = until[site.site_id]
+            if day is not None:
+                assert site.wait_text == f"Can wait until {day:%a} {day.day} {day:%b}."
+        order = [site.site_id for site in kit.skip_first]
+        assert [one.site_id for one in leeway.skip] == [
+            key for key in order if key in {s.site_id for s in leeway.skip}
+        ]
+        return {site.site_id: site.wait_text for site in kit.sites}
+
+    jobs_at = {job.site_id for job in case.fleet.jobs}
+    worked = next(v.site_id for v in case.trip.visits if v.site_id in jobs_at and v.site_id != "C2")
+    free = said()
+    soon = said(**{worked: date(2027, 3, 14)})
+    assert soon[worked] == "Can wait until Sun 14 Mar." != free[worked]
+    assert (
+        said(**{worked: date(2027, 3, 12)})[worked]
+        == "Do not leave out: no later date reaches it by Fri 12 Mar."
+    )
+    assert said(**{worked: date(2027, 3, 1)})[worked] == "Do not leave out: its job was due by Mon 1 Mar."

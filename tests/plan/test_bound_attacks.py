@@ -7,9 +7,18 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
-from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
+from typed_seasons import (
+    ON,
+    SATURDAYS,
+    fleet_at_dusk,
+    lasting,
+    make_fleet,
+    make_outlook,
+    make_site,
+    plan_checked,
+)
 
-from tripplan.fleet import AccessRule, Charger, DriveSettings, Job, Leg
+from tripplan.fleet import AccessRule, Charger, Job
 from tripplan.plan import check_plan, solve
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import charge_schedule, most_charged
@@ -217,15 +226,7 @@ def test_a_visit_that_comes_late_leaves_no_date_to_fall_back_on():
 
 def test_a_visit_that_nobody_owes_may_make_room_before_dusk():
     """A opens 28 minutes before dusk, and 30 are to be free after the last loop: B, not due, lies further west."""
-    sites = [make_site("A", 0.0, work_minutes=1.0, access="late"), make_site("B", -2.0, work_minutes=1.0)]
-    fleet = make_fleet(
-        sites,
-        crews=(replace(SATURDAYS, day_end_minute=1440),),
-        legs=(Leg("A", "B", 1.0, 1.0),),
-        drive=DriveSettings(park_minutes=0.0, speed_kmh=2000.0),
-        access={"late": (AccessRule("late", from_minute=1067, to_minute=1440),)},
-    )
-    fleet = replace(fleet, plan=replace(fleet.plan, reserve_minutes=30.0))
+    fleet = fleet_at_dusk()
     outlook = make_outlook(fleet, {"A": 5, "B": 100}, lasting(100))
     wish = Wish(WishKind.KEEP, date(2027, 3, 6), crew="N", sites=("A", "B"))
     kept, travel = plan_checked(replace(fleet, wishes=(wish,)), outlook)

@@ -6,40 +6,24 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from begun_runs import begin_run
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tripplan.forecast import forecast_fleet
 from tripplan.plan import few_dates, workers
-from tripplan.plan.build import build_season
 from tripplan.plan.clock import Clock
 from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import on_few_dates, search_on_few_dates, windows_on
 from tripplan.plan.run import Run
 from tripplan.plan.season import Window
 from tripplan.plan.tries import Try, try_for_fewer
-from tripplan.plan.windows import build_windows
-from tripplan.travel import measure_travel
 
 _SHARES = (1.8, 1.4)
 
 
-def _begun():
-    from season_instances import TODAY, make_fleet
-
-    fleet = make_fleet(3, 15, 26)
-    season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
-    run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)
-    run.search.offer({})
-    run.search.offer(run.search.build(whole=True))
-    run.master.generate(2, go_on=lambda: True, report=lambda: None)
-    run.master.multipliers()
-    return run
-
-
 @pytest.fixture(scope="module")
 def begun():
-    return _begun()
+    return begin_run()
 
 
 def _few(run, most=10**6, shares=_SHARES, seed=1):
@@ -112,7 +96,7 @@ def test_what_is_found_on_few_dates_is_a_plan_of_the_whole(monkeypatch):
     ends = []
     for cores in (1, 2):
         monkeypatch.setattr(workers, "_cores", lambda cores=cores: cores)
-        run = _begun()
+        run = begin_run()
         assert run.judge.missed(run.search.best) == []
         few = _few(run)
         allowed = set(few[0].part.days)

@@ -4,37 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from begun_runs import begin_run
 
-from tripplan.forecast import forecast_fleet
 from tripplan.plan import patient
-from tripplan.plan.build import build_season
-from tripplan.plan.clock import Clock
-from tripplan.plan.effort import Effort
 from tripplan.plan.few_dates import keep_to_dates
-from tripplan.plan.run import Run
 from tripplan.plan.splice import NearPlans
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.tries import Try, try_for_fewer
-from tripplan.plan.windows import build_windows
-from tripplan.travel import measure_travel
-
-
-def _begun():
-    from season_instances import TODAY, make_fleet
-
-    fleet = make_fleet(3, 15, 26)
-    season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
-    run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)
-    run.search.offer({})
-    run.search.offer(run.search.build(whole=True))
-    run.master.generate(2, go_on=lambda: True, report=lambda: None)
-    run.master.multipliers()
-    return run
 
 
 @pytest.fixture(scope="module")
 def begun():
-    return _begun()
+    return begin_run()
 
 
 def _near(run, many=12):
@@ -139,7 +120,7 @@ def test_what_tries_end_with_is_spliced_in_its_turn(monkeypatch):
     ends = []
     for cores in (1, 2):
         monkeypatch.setattr("tripplan.plan.workers._cores", lambda cores=cores: cores)
-        run = _begun()
+        run = begin_run()
         beginnings = run.beginnings
         kinds = []
         for _ in range(14):
@@ -158,7 +139,7 @@ def test_what_tries_end_with_is_spliced_in_its_turn(monkeypatch):
 
 
 def test_a_plan_with_windows_open_is_taken_in_and_not_offered(monkeypatch):
-    run = _begun()
+    run = begin_run()
     best, taken = run.search.best, []
     partial = dict(list(best.items())[:-2])
     monkeypatch.setattr(Squeeze, "fewer", lambda *_, **__: partial)
@@ -173,7 +154,7 @@ def test_a_plan_with_windows_open_is_taken_in_and_not_offered(monkeypatch):
 
 
 def test_where_other_windows_count_near_plans_are_forgotten(monkeypatch):
-    run = _begun()
+    run = begin_run()
     first = run.beginnings.tries(1, lambda: True)
     assert first
     run.beginnings.take(dict(list(run.search.best.items())[:-1]))

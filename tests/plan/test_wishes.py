@@ -11,10 +11,19 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
-from typed_seasons import ON, SATURDAYS, lasting, make_fleet, make_outlook, make_site, plan_checked
+from typed_seasons import (
+    ON,
+    SATURDAYS,
+    fleet_at_dusk,
+    lasting,
+    make_fleet,
+    make_outlook,
+    make_site,
+    plan_checked,
+)
 
 from tripplan.errors import NoPlanError
-from tripplan.fleet import AccessRule, Charger, Crew, DateSpan, DriveSettings, Job, Leg, Pack, PackState
+from tripplan.fleet import Charger, Crew, DateSpan, Job, Pack, PackState
 from tripplan.plan import plan_season
 from tripplan.plan.build import build_season
 from tripplan.plan.check import check_plan
@@ -366,15 +375,7 @@ def test_a_charger_may_change_over_at_any_hour(hours, days, count):
 
 def test_a_loop_may_eat_the_reserve_where_another_one_follows_with_a_later_dusk():
     """A opens 28 minutes before dusk, and 30 are to be free after the last loop: B lies further west."""
-    sites = [make_site("A", 0.0, work_minutes=1.0, access="late"), make_site("B", -2.0, work_minutes=1.0)]
-    fleet = make_fleet(
-        sites,
-        crews=(replace(SATURDAYS, day_end_minute=1440),),
-        legs=(Leg("A", "B", 1.0, 1.0),),
-        drive=DriveSettings(park_minutes=0.0, speed_kmh=2000.0),
-        access={"late": (AccessRule("late", from_minute=1067, to_minute=1440),)},
-    )
-    fleet = replace(fleet, plan=replace(fleet.plan, reserve_minutes=30.0))
+    fleet = fleet_at_dusk()
     outlook = make_outlook(fleet, {"A": 5, "B": 5}, lasting(100))
     plan, _ = plan_checked(fleet, outlook)
     assert (plan.late_sites, plan.trip_count, plan.lower_bound) == (0, 1, 1)

@@ -348,10 +348,8 @@ def _dot(x: str, y: int, number: int, kind: VisitKind = VisitKind.SWAP) -> str:
 
 
 def _nobody_goes(fleet: Fleet, plan: Plan) -> list[tuple[date, date]]:
-    """Return spans of at least a week in which no crew goes at all."""
-    usual = 7  # between the free dates of one week and the next lies less than a week
-    spans = idle_spans(fleet, plan.first, plan.to)
-    return [(a, b + timedelta(days=1)) for a, b in spans if (b - a).days + 1 >= usual]
+    """Return spans of at least a week in which no crew goes at all, each with the day after it."""
+    return [(a, b + timedelta(days=1)) for a, b in idle_spans(fleet, plan.first, plan.to)]
 
 
 def _closed(fleet: Fleet, site: Site, plan: Plan) -> list[tuple[date, date]]:

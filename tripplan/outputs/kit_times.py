@@ -18,7 +18,7 @@ from tripplan.fleet import Fleet
 from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.travel import Travel, open_spans, usable_daylight
 
-__all__ = ["LoopTimes", "StopTimes", "can_wait", "latest_times", "skip_order"]
+__all__ = ["LoopTimes", "StopTimes", "latest_times", "skip_order"]
 
 
 @dataclass(frozen=True)
@@ -167,9 +167,7 @@ def _seconds(minutes: float) -> int:
     return math.ceil(round(minutes * 60, 6))
 
 
-def skip_order(
-    visits: Sequence[Visit], trip: Trip, until: Mapping[str, date] | None = None
-) -> tuple[str, ...]:
+def skip_order(visits: Sequence[Visit], until: Mapping[str, date | None]) -> tuple[str, ...]:
     """
     Return the sites that can be left out if the day runs late, first to leave out first.
 
@@ -177,45 +175,14 @@ def skip_order(
     ----------
     visits : sequence of Visit
         The trip's visits, or those still to come.
-    trip : Trip
-        Their trip.
-    until : mapping of str to datetime.date, optional
-        By site, until when its visit can wait where that is not its swap-by date.
+    until : mapping of str to datetime.date or None
+        By site, until when its visit can wait; None where it cannot.
 
     Returns
     -------
     tuple of str
-        Calls without a swap first, then those that can wait longest. A site that no later date reaches by its
-        swap-by date, or that is late already, is not among them.
+        Calls without a swap first, then those that can wait longest.
     """
-    able = [visit for visit in visits if can_wait(visit, trip)]
-    dates = {visit.site_id: visit.swap_by for visit in able} | dict(until or {})
-    ranked = sorted(
-        able,
-        key=lambda visit: (
-            visit.kind is not VisitKind.CALL,
-            -dates[visit.site_id].toordinal(),
-            visit.site_id,
-        ),
-    )
-    return tuple(visit.site_id for visit in ranked)
-
-
-def can_wait(visit: Visit, trip: Trip) -> bool:
-    """
-    Tell whether a visit can wait for a later date.
-
-    Parameters
-    ----------
-    visit : Visit
-        One visit of the trip.
-    trip : Trip
-        Its trip.
-
-    Returns
-    -------
-    bool
-        True where some crew can still reach the site on a later date by its swap-by date, or by the last day
-        for taking its device in.
-    """
-    return visit.fallback_left >= 1 and (visit.kind is VisitKind.TAKE_IN or visit.swap_by > trip.date)
+    able = [(visit, by) for visit in visits if (by := until[visit.site_id]) is not None]
+    able.sort(key=lambda one: (one[0].kind is not VisitKind.CALL, -one[1].toordinal(), one[0].site_id))
+    return tuple(visit.site_id for visit, _ in able)

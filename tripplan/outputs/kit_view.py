@@ -25,13 +25,13 @@ from tripplan.outputs.kit_model import (
     StopView,
 )
 from tripplan.outputs.kit_supplies import charge_views, load_rows
-from tripplan.outputs.kit_times import StopTimes, can_wait, latest_times, skip_order
+from tripplan.outputs.kit_times import StopTimes, latest_times, skip_order
 from tripplan.outputs.links import coordinates, geo_uri, phone_links
 from tripplan.outputs.plain_text import clean
 from tripplan.outputs.wording import Wording
 from tripplan.plan.document import Loop, Plan, Stop, Trip, Visit, VisitKind
-from tripplan.plan.leeway import StopLeeway, stop_leeways
-from tripplan.travel import Travel, contacts_for, crew_dates, open_spans
+from tripplan.plan.leeway import StopLeeway, stop_leeways, waits_until
+from tripplan.travel import Travel, contacts_for, open_spans
 
 __all__ = ["CALL_AFTER", "build_kit_view"]
 
@@ -76,6 +76,7 @@ def build_kit_view(
     contacts = _contacts(fleet, trip, wording)
     times = latest_times(fleet, travel, trip)
     leeways = stop_leeways(fleet, travel, trip)
+    until = {visit.site_id: waits_until(fleet, travel, trip, visit, plan.to) for visit in trip.visits}
     number = 0
     stops: list[StopView] = []
     for index in range(len(trip.stops)):
@@ -90,14 +91,14 @@ def build_kit_view(
                 tags,
                 contacts,
                 dark,
+                until,
                 wording,
                 first_number=number + 1,
             )
         )
         number += len(stops[-1].sites)
     sites = {site.key: site for stop in stops for site in stop.sites}
-    until = {visit.site_id: _waits_until(fleet, visit, trip) for visit in trip.visits}
-    skip = skip_order(trip.visits, trip, until)
+    skip = skip_order(trip.visits, until)
     stops = [
         replace(
             stop, skip_first=tuple(sites[key] for key in skip if sites[key].number >= stop.sites[0].number)
@@ -241,6 +242,7 @@ def _stop_view(
     tags: Mapping[str, PackTag],
     contacts: tuple[ContactView, ...],
     dark: Mapping[str, str],
+    until: Mapping[str, date | None],
     wording: Wording,
     *,
     first_number: int,
@@ -257,7 +259,9 @@ def _stop_view(
     loops: list[LoopView] = []
     number = first_number
     for loop_index, loop in enumerate(stop.loops):
-        loops.append(_loop_view(fleet, travel, trip, loop, loop_index, times, tags, dark, wording, number))
+        loops.append(
+            _loop_view(fleet, travel, trip, loop, loop_index, times, tags, dark, until, wording, number)
+        )
         number += len(loop.visits)
     return StopView(
         number=index + 1,
@@ -303,6 +307,7 @@ def _loop_view(
     times: StopTimes,
     tags: Mapping[str, PackTag],
     dark: Mapping[str, str],
+    until: Mapping[str, date | None],
     wording: Wording,
     first_number: int,
 ) -> LoopView:
@@ -314,7 +319,9 @@ def _loop_view(
         rise = site.climb_m if before is None else site.climb_m - fleet.sites_by_id[before.site_id].climb_m
         climb += max(0.0, rise)
         walk = travel.walk_m(None if before is None else before.site_id, visit.site_id)
-        sites.append(_site_view(fleet, trip, visit, tags, dark, wording, first_number + offset, walk, rise))
+        sites.append(
+            _site_view(fleet, trip, visit, tags, dark, until, wording, first_number + offset, walk, rise)
+        )
         before = visit
     return LoopView(
         number=index + 1,
@@ -342,25 +349,26 @@ _HOW = {VisitKind.SET_OUT: "site.set_out_words", VisitKind.TAKE_IN: "site.take_i
 
 
 def _serve_by(fleet: Fleet, visit: Visit) -> date:
-    """Return the last day in time for a visit and for the jobs that are done on it."""
-    site = fleet.sites_by_id[visit.site_id]
-    by = visit.swap_by
-    if visit.kind is VisitKind.TAKE_IN and site.active_to is not None:
-        by = site.active_to + timedelta(days=fleet.plan.take_in_days)
-    jobs = fleet.open_jobs.get(site.site_id, ())
-    return min([by, *(job.due_by for job in jobs if job.due_by is not None and job.job in visit.jobs)])
+    """Return the last day in time for a visit, its jobs aside."""
+    end = fleet.sites_by_id[visit.site_id].active_to
+    if visit.kind is VisitKind.TAKE_IN and end is not None:
+        return end + timedelta(days=fleet.plan.take_in_days)
+    return visit.swap_by
 
 
-def _waits_until(fleet: Fleet, visit: Visit, trip: Trip) -> date:
-    """Return the last date in time on which some crew can go there; without one the last day in time."""
-    site, by = fleet.sites_by_id[visit.site_id], _serve_by(fleet, visit)
-    dates = [
-        day
-        for crew in fleet.crews
-        for day in crew_dates(fleet, crew, trip.date + timedelta(days=1), by)
-        if not site.access or open_spans(fleet, site, crew.name, day)
-    ]
-    return max(dates, default=by)
+def _wait_text(fleet: Fleet, trip: Trip, visit: Visit, until: date | None, wording: Wording) -> str:
+    """Say until when a visit can wait, or why it cannot."""
+    if until is not None:
+        return wording.say("site.can_wait", day=wording.day_short(until))
+    by = _serve_by(fleet, visit)
+    if visit.swap and by < trip.date:
+        key = "site.is_late_device" if visit.moves_device else "site.is_late"
+        return wording.say(key, day=wording.day_short(by))
+    jobs = fleet.open_jobs.get(visit.site_id, ()) if visit.jobs else ()
+    job_by = min((job.due_by for job in jobs if job.due_by is not None), default=by)
+    if job_by < trip.date:
+        return wording.say("site.job_is_late", day=wording.day_short(job_by))
+    return wording.say("site.cannot_wait", day=wording.day_short(min(by, job_by)))
 
 
 def _site_view(
@@ -369,6 +377,7 @@ def _site_view(
     visit: Visit,
     tags: Mapping[str, PackTag],
     dark: Mapping[str, str],
+    until: Mapping[str, date | None],
     wording: Wording,
     number: int,
     walk_m: float,
@@ -377,15 +386,6 @@ def _site_view(
     site = fleet.sites_by_id[visit.site_id]
     bring = {clean(job.job): clean(job.bring) for job in fleet.open_jobs.get(site.site_id, ())}
     in_place = fleet.in_place[site.site_id].pack
-    wait_by = _serve_by(fleet, visit)
-    waits = can_wait(visit, trip)
-    if waits:
-        wait_text = wording.say("site.can_wait", day=wording.day_short(_waits_until(fleet, visit, trip)))
-    elif wait_by < trip.date:
-        key = "site.is_late_device" if visit.moves_device else "site.is_late"
-        wait_text = wording.say(key, day=wording.day_short(wait_by))
-    else:
-        wait_text = wording.say("site.cannot_wait", day=wording.day_short(wait_by))
     converter = ""
     if site.converter_volts is not None:
         converter = wording.say(
@@ -420,8 +420,8 @@ def _site_view(
         work_text=wording.duration((visit.finish - visit.start).total_seconds() / 60),
         swap_by=visit.swap_by,
         swap_by_text=wording.day_short(visit.swap_by),
-        wait_text=wait_text,
-        can_wait=waits,
+        wait_text=_wait_text(fleet, trip, visit, until[visit.site_id], wording),
+        can_wait=until[visit.site_id] is not None,
         dark_text=dark.get(visit.site_id, ""),
         window_text=_window_text(fleet, site, trip, visit, wording),
         walk_text=walk_text if walk_m >= 1 else wording.say("site.at_parking"),

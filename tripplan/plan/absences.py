@@ -19,9 +19,6 @@ __all__ = ["absence_notes", "crew_notes"]
 _LEAST_DAYS = 5
 """Shorter absences are ordinary weeks. [day]"""
 
-_WEEK_DAYS = 6
-"""Between the dates of one week and the next lie so many days at the most. [day]"""
-
 _MOST_CHECKS = 4000
 
 
@@ -72,7 +69,7 @@ def absence_notes(season: Season, outlook: Outlook, trips: Sequence[Trip]) -> It
 
 def _absences(season: Season, outlook: Outlook) -> list[_Absence]:
     fleet = season.fleet
-    idle = [(a, b) for a, b in idle_spans(fleet, outlook.on, outlook.to) if (b - a).days >= _WEEK_DAYS]
+    idle = idle_spans(fleet, outlook.on, outlook.to)
     found = []
     for span in fleet.blocked:
         # nor does anybody go on the days beside it that are no crew's days: as the calendar shows it

@@ -20,7 +20,7 @@ from tripplan.plan.document import Loop, Stop, Trip, Visit, VisitKind
 from tripplan.plan.obstacles import fits_alone
 from tripplan.travel import Travel, open_spans, usable_daylight
 
-__all__ = ["Leeway", "SkipStep", "StopLeeway", "VisitLeeway", "stop_leeways", "trip_leeway"]
+__all__ = ["Leeway", "SkipStep", "StopLeeway", "VisitLeeway", "stop_leeways", "trip_leeway", "waits_until"]
 
 
 @dataclass(frozen=True)
@@ -118,7 +118,7 @@ def trip_leeway(fleet: Fleet, travel: Travel, trip: Trip, last: date) -> Leeway:
         Seconds are cut to whole minutes in favour of caution.
     """
     visits = tuple(
-        VisitLeeway(visit.site_id, _waits_until(fleet, travel, trip, visit, last)) for visit in trip.visits
+        VisitLeeway(visit.site_id, waits_until(fleet, travel, trip, visit, last)) for visit in trip.visits
     )
     return Leeway(stop_leeways(fleet, travel, trip), visits, tuple(_skip(fleet, travel, trip, visits)))
 
@@ -230,8 +230,29 @@ def _latest_finish(fleet: Fleet, trip: Trip, visit: Visit, latest: int) -> int:
     raise ValueError(f"{trip.trip_id}: work at {visit.site_id} lies in no access window")
 
 
-def _waits_until(fleet: Fleet, travel: Travel, trip: Trip, visit: Visit, last: date) -> date | None:
-    """Return the last later date on which some crew alone can make the visit in time."""
+def waits_until(fleet: Fleet, travel: Travel, trip: Trip, visit: Visit, last: date) -> date | None:
+    """
+    Return until when a visit can wait.
+
+    Parameters
+    ----------
+    fleet : Fleet
+        Whose trip it is.
+    travel : Travel
+        Minutes between its places.
+    trip : Trip
+        The trip.
+    visit : Visit
+        One of its visits.
+    last : datetime.date
+        Last day of the season.
+
+    Returns
+    -------
+    datetime.date or None
+        The last later date on which some crew alone can make the visit, with its jobs, in time; None where
+        there is none.
+    """
     site = fleet.sites_by_id[visit.site_id]
     limit = last if not visit.swap else min(last, visit.swap_by)
     if visit.kind is VisitKind.TAKE_IN and site.active_to is not None:

@@ -162,12 +162,11 @@ class NearPlans:
         """
         if len(self._kept) < _FEWEST or not len(self._cuts):
             return []
-        n_open, n_trips = self._joined()
         before = np.array([np.searchsorted(one.days, self._cuts) for one in self._kept])
         after = np.array([len(one.days) for one in self._kept])[:, None] - before
         least = _LEAST_SHARE * most
-        may = (before[:, None] >= least) & (after[None, :] >= least) & (n_trips <= most)
-        n_open = np.where(may, n_open, _NEVER)
+        may = (before[:, None] >= least) & (after >= least) & (before[:, None] + after <= most)
+        n_open = np.where(may, self._open_if_joined(), _NEVER)
         cut = n_open.argmin(axis=2)
         found = [
             (int(n_open[x, y, cut[x, y]]), float(random.random()), x, y)
@@ -181,18 +180,15 @@ class NearPlans:
             self._tried.add((self._kept[x].number, self._kept[y].number))
         return [self._splice(x, y, int(self._cuts[cut[x, y]]), n) for n, _, x, y in chosen]
 
-    def _joined(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Return windows left open and trips by plan before, plan after and cut."""
+    def _open_if_joined(self) -> NDArray[np.int64]:
+        """Return the windows left open, by plan before, plan after and cut."""
         first = np.array([one.first for one in self._kept])
         last = np.array([one.last for one in self._kept])
-        open_of, trips_of = [], []
-        for cut in self._cuts:
-            not_before, not_after = first >= cut, last < cut
-            open_of.append(not_before.astype(np.float32) @ not_after.T.astype(np.float32))
-            before = np.array([np.searchsorted(one.days, cut) for one in self._kept])
-            after = np.array([len(one.days) for one in self._kept]) - before
-            trips_of.append(before[:, None] + after[None, :])
-        return np.stack(open_of, axis=2).astype(np.int64), np.stack(trips_of, axis=2)
+        # exact, and fast, as sums of ones
+        products = [
+            (first >= cut).astype(np.float32) @ (last < cut).T.astype(np.float32) for cut in self._cuts
+        ]
+        return np.stack(products, axis=2).astype(np.int64)
 
     def _splice(self, x: int, y: int, cut: int, n_open: int) -> Splice:
         days, one, other = self.season.days, self._kept[x].trips, self._kept[y].trips

@@ -9,6 +9,8 @@ from tripplan.fleet import Crew, Fleet
 
 __all__ = ["crew_dates", "crews_share_people", "idle_spans"]
 
+_WEEK_DAYS = 7
+
 
 def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date, ...]:
     """
@@ -49,7 +51,7 @@ def crew_dates(fleet: Fleet, crew: Crew, first: date, last: date) -> tuple[date,
 
 def idle_spans(fleet: Fleet, first: date, last: date) -> list[tuple[date, date]]:
     """
-    Return the spans of days on which no crew can go.
+    Return the spans of at least a week in which no crew can go; between the dates of two weeks lies less.
 
     Parameters
     ----------
@@ -65,15 +67,19 @@ def idle_spans(fleet: Fleet, first: date, last: date) -> list[tuple[date, date]]
 
     Examples
     --------
-    >>> crew = Crew("Ann", 52.0, -4.0)
+    >>> from tripplan.fleet import DateSpan
+    >>> crew = Crew("Ann", 52.0, -4.0, away=(DateSpan(date(2026, 12, 12), date(2026, 12, 13)),))
     >>> fleet = Fleet("Upland", "Europe/London", (crew,), (), {})
-    >>> [(a.isoformat(), b.isoformat()) for a, b in idle_spans(fleet, date(2026, 12, 5), date(2026, 12, 12))]
-    [('2026-12-07', '2026-12-11')]
+    >>> idle_spans(fleet, date(2026, 12, 5), date(2026, 12, 11))
+    []
+    >>> spans = idle_spans(fleet, date(2026, 12, 5), date(2026, 12, 19))
+    >>> [(first.isoformat(), last.isoformat()) for first, last in spans]
+    [('2026-12-07', '2026-12-18')]
     """
     goes = sorted({day for crew in fleet.crews for day in crew_dates(fleet, crew, first, last)})
     one = timedelta(days=1)
     edges = [first - one, *goes, last + one]
-    return [(a + one, b - one) for a, b in pairwise(edges) if (b - a).days > 1]
+    return [(a + one, b - one) for a, b in pairwise(edges) if (b - a).days > _WEEK_DAYS]
 
 
 def crews_share_people(a: Crew, b: Crew) -> bool:
