@@ -24,6 +24,7 @@ class Told:
     lower_bound: int
     trip_count: int | None
     in_time: bool = True
+    ready: bool = True
 
 
 class HandTimer:
@@ -110,6 +111,29 @@ def test_the_season_is_told_when_it_changes_and_else_every_ten_seconds(
         f"Planning the season: best plan 9 trips, at least 3 needed (4 s; {keeps}",
         f"Planning the season: best plan 9 trips, at least 3 needed (15 s; {keeps}",
     ]
+
+
+def test_a_first_run_says_what_it_waits_for(
+    capsys: pytest.CaptureFixture[str], timers: list[HandTimer]
+) -> None:
+    with reporting(Printer()) as reports:
+        reports.stage("Planning the season")
+        reports.season(Told(0.0, 0, None, ready=False))  # type: ignore[arg-type]
+        planning, ready = timers
+        assert (planning.running, ready.running) == (False, True)
+        ready.act()
+        assert capsys.readouterr().err.startswith("Getting ready to plan; the first run on a computer takes")
+
+
+def test_a_later_run_is_ready_before_it_says_so(
+    capsys: pytest.CaptureFixture[str], timers: list[HandTimer]
+) -> None:
+    with reporting(Printer()) as reports:
+        reports.stage("Planning the season")
+        reports.season(Told(0.0, 0, None, ready=False))  # type: ignore[arg-type]
+        reports.season(Told(0.0, 0, None))  # type: ignore[arg-type]
+        timers[-1].act()
+    assert capsys.readouterr().err == "Planning the season ...\n"
 
 
 def test_a_quiet_run_tells_nothing(capsys: pytest.CaptureFixture[str], timers: list[HandTimer]) -> None:

@@ -87,6 +87,9 @@ class Reporter:
         if self._printer.quiet:
             return
         text = season_text(progress)
+        if not progress.ready:
+            self.stage(text)
+            return
         with self._lock:
             counts = (progress.trip_count, progress.lower_bound)
             changed = counts != self._counts
@@ -139,6 +142,10 @@ def season_text(progress: Progress) -> str:
     str
         One line.
     """
+    if not progress.ready:
+        return "Getting ready to plan; the first run on a computer takes about a minute for it, later ones do not"
+    if progress.trip_count is None and not progress.lower_bound:
+        return "Planning the season"
     trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
     needed = f"at least {progress.lower_bound} needed"
     if progress.trip_count and not progress.in_time:

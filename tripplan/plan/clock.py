@@ -24,12 +24,15 @@ class Progress:
     in_time : bool
         Whether that plan is in time everywhere with the fallback dates asked for; only then does the
         bound speak of plans like it.
+    ready : bool
+        False before the inner loops are ready; compiling them takes about a minute on a first run.
     """
 
     elapsed_s: float
     lower_bound: int
     trip_count: int | None
     in_time: bool = True
+    ready: bool = True
 
 
 @dataclass

@@ -104,7 +104,11 @@ def plan_season(
     while True:
         season = build_season(fleet, outlook, travel, jobs_always, wishes, wished.first_by)
         if not jobs_always:
+            if progress is not None:
+                progress(Progress(0.0, 0, None, ready=False))
             _make_ready(season)
+            if progress is not None:
+                progress(Progress(0.0, 0, None))
             clock.begun = time.monotonic()
         run = _best_run(season, clock, effort, seed, progress, start)
         if run.search.value is not None and run.search.value.unmet:
