@@ -143,7 +143,7 @@ def season_text(progress: Progress) -> str:
         One line.
     """
     if not progress.ready:
-        return "Getting ready to plan; the first run on a computer takes about a minute for it, later ones do not"
+        return "Getting ready to plan; only the first run on a computer takes about a minute for it"
     if progress.trip_count is None and not progress.lower_bound:
         return "Planning the season"
     trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
