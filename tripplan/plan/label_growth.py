@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from tripplan.plan.compiled import compiled_inner, compiled_part
+from tripplan.plan.completions import STEP_S
 
 __all__ = ["grow_labels"]
 
@@ -22,6 +23,17 @@ def _grown(array, size):
     wider = np.empty(size, array.dtype)
     wider[: array.shape[0]] = array
     return wider
+
+
+@compiled_inner
+def _toll(bits, byte_toll, first):
+    total = 0.0
+    byte = first
+    while bits != 0:
+        total += byte_toll[byte, np.int64(bits & np.uint64(255))]
+        bits >>= np.uint64(8)
+        byte += 1
+    return total
 
 
 @compiled_inner
@@ -67,6 +79,12 @@ def _grow_on(
     list_len,  # (P, room) int32, (P,): labels of each parking, dearest first
     packs_here,
     packs_left,  # (K,) int32
+    arrive,
+    after,  # (P, steps): what may still be collected, as `grow_labels` has it
+    byte_toll,  # (16, 256)
+    loop_toll,  # (L,)
+    pack_toll,  # (K,)
+    tolls,
     at,  # (5,) int64: where it stands; see below
 ):
     """
@@ -86,6 +104,7 @@ def _grow_on(
     kinds = most_packs.shape[0]
     n_sites = site_prize.shape[0]
     n_buckets = head.shape[0]
+    n_steps = after.shape[1]
     cap = t.shape[0]
     begin = span[0]
     horizon = span[1]
@@ -243,6 +262,17 @@ def _grow_on(
                 now = t_here
             else:
                 now = t_here + np.int64(move[here, q])
+            spare = 0.0
+            if n_steps > 0:
+                if now - begin >= n_steps * STEP_S:
+                    continue
+                spare = (
+                    tolls - _toll(a0 & memory[q, 0], byte_toll, 0) - _toll(a1 & memory[q, 1], byte_toll, 8)
+                )
+                for z in range(kinds):
+                    spare -= pack_toll[z] * packs_here[z]
+                if prize_here + arrive[q, (now - begin) // STEP_S] + spare <= threshold + 1e-12:
+                    continue
             for k in range(first_loop[q], first_loop[q + 1]):
                 if now > loop_l[k]:
                     continue
@@ -260,6 +290,12 @@ def _grow_on(
                     continue
                 new_prize = prize_here + loop_prize[k]
                 if width > 0 and list_len[q] >= width and new_prize <= prize[lists[q, width - 1]] + 1e-12:
+                    continue
+                if (
+                    n_steps > 0
+                    and new_prize + after[q, (end - begin) // STEP_S] + spare - loop_toll[k]
+                    <= threshold + 1e-12
+                ):
                     continue
                 if count >= cap:
                     return _SPENT
@@ -317,6 +353,12 @@ def grow_labels(
     width,  # int: 0 = exact; else labels that must be as good before one is dropped (a heuristic)
     max_labels,  # int
     max_work,  # int
+    arrive,  # (P, steps): the most that stops from p and a step on can collect, tolls taken off
+    after,  # (P, steps): the same after a loop there that ends then; no steps where it is not known
+    byte_toll,  # (16, 256): tolls of the sites whose bits are set in each byte of a label's memory
+    loop_toll,  # (L,): tolls of the sites of a loop and of its packs
+    pack_toll,  # (K,): tolls of a pack, in all and of each scarce type
+    tolls,  # float: of all sites, and of as many packs as a trip can take
 ):
     """
     Grow labels in one direction of time; see `tripplan.plan.two_sided.best_trips`.
@@ -369,7 +411,8 @@ def grow_labels(
             move, start_at, extend_until, first_loop, loop_mask, loop_prize, loop_d, loop_e, loop_l,
             loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit, site_park,
             site_kind, site_top, threshold, width, max_labels, max_work, span, last_end, t, park, m0, m1,
-            prize, packs, parent, via, nxt, alive, head, tail, lists, list_len, packs_here, packs_left, at,
+            prize, packs, parent, via, nxt, alive, head, tail, lists, list_len, packs_here, packs_left,
+            arrive, after, byte_toll, loop_toll, pack_toll, tolls, at,
         )  # fmt: skip
         if state == _WIDER:
             wider = np.full((n_parks, lists.shape[1] * 2), -1, np.int32)

@@ -178,9 +178,12 @@ class Pricer:
         order = self._site_order(active, prize, table.d[chosen], member, move)
         kind = self._kind_of(order[-1], day.day, kinds)
         packs = self._packs_of(table.member[chosen], day.day, kinds)
+        site_packs = self._packs_of(np.eye(len(prize), dtype=bool)[order[-1]], day.day, kinds)
         if most[0] == _ANY_NUMBER:
-            packs[:, 0] = 0
+            packs[:, 0] = site_packs[:, 0] = 0
         top = np.argsort(-order[0], kind="stable")
+        loop_of, loop_site = np.nonzero(member[:, order[-1]])
+        loop_first = np.searchsorted(loop_of, np.arange(len(chosen) + 1))
         of_loops = (
             first,
             masks,
@@ -189,6 +192,8 @@ class Pricer:
             e,
             late,
             np.ascontiguousarray(packs),
+            loop_first,
+            loop_site,
             self._memory_of(day.crew, near_parks),
         )
         out = self._site_order(active, prize, table.d[chosen], member, move.T)
@@ -196,7 +201,23 @@ class Pricer:
         back = np.array([at[int(s)] for s in out[-1]], np.int64)
         share = np.empty(len(back))
         share[back] = out[1]
-        arrays = (move, *of_loops, close, start, most, *order[:-1], kind, top, back, share)
+        bit = np.log2(np.maximum(order[3], 1).astype(np.float64)).astype(np.int64)
+        number = np.where(order[2] < 0, -1, 64 * order[2] + bit)
+        arrays = (
+            move,
+            *of_loops,
+            close,
+            start,
+            most,
+            *order[:4],
+            number,
+            *order[4:-1],
+            site_packs,
+            kind,
+            top,
+            back,
+            share,
+        )
         return table, chosen, arrays
 
     def _most_packs(self, indices: tuple[int, ...]) -> tuple[tuple[str, ...], NDArray[np.int32]]:

@@ -14,103 +14,63 @@ References
    The memory: R. Baldacci, A. Mingozzi and R. Roberti, Operations Research 59(5), 1269-1283, 2011.
 """
 
-# Compiled in: cb8b1de49068
+# Compiled in: 2cad4497f295
 
 from __future__ import annotations
 
 import numpy as np
 
-from tripplan.plan.compiled import compiled
+from tripplan.plan.compiled import compiled, compiled_part
+from tripplan.plan.completions import STEP_S, completion_table, make_stops, settle_tolls, stay_worth
 from tripplan.plan.label_growth import grow_labels
 
 __all__ = ["best_trips"]
 
 _MOST_LOOPS = 40
+_TOLL_ROUNDS = 24
+_FIRST_SEARCH = 0.5
+"""Where between what is wanted and what no trip exceeds the search begins."""
+
 _FORWARD_SHARE = 60
 """Where the day is cut: the backward half also makes the loops that reach over the cut. [%]"""
 
 
-@compiled
-def best_trips(
-    move,  # (P + 1, P + 1) int32: seconds from place to place, park seconds included; base last
-    first_loop,  # (P + 1,) int32: loops of parking p are first_loop[p] .. first_loop[p + 1] - 1
-    loop_mask,  # (L, 2) uint64: sites of the loop
-    loop_prize,  # (L,) float64
-    loop_d,
-    loop_e,
-    loop_l,  # (L,) int32
-    loop_packs,  # (L, K) int32: packs of the loop, in all and of each scarce type
-    memory,  # (P, 2) uint64: sites still remembered when standing at p
-    close_by,  # (P,) int32: a trip whose last loop is at p must be off it by then
-    day_start,  # int
-    most_packs,  # (K,) int32: packs that one trip can take, in all and of each scarce type
-    site_prize,  # (S,) float64: sites by prize per second, best first
-    site_share,  # (S,) float64: least seconds that a site takes of any trip
-    site_word,  # (S,) int64 word of its bit, or -1 where it has none
-    site_bit,  # (S,) uint64
-    site_park,  # (S,) int64
-    site_kind,  # (S,) int64: column of `most_packs` that counts its pack too; 0: none, -1: no pack
-    site_top,  # (S,) int64: the same sites by prize alone, best first
-    back_order,  # (S,) int64: the sites by prize per second of `back_share`
-    back_share,  # (S,) float64: as `site_share`, with the way out in place of the way in
-    threshold,  # float: only prizes above it are wanted
-    width,  # int: 0 = exact; else labels kept beside better ones at a parking (a heuristic)
-    max_labels,  # int
-    max_work,  # int: label comparisons at the most
-    keep,  # int: trips returned at the most
-):
+@compiled_part
+def _joined(
+    between, back, start_at, close_by, back_start, back_close, middle, first_loop, loop_mask, loop_prize,
+    loop_d, loop_e, loop_l, loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit,
+    site_park,
+    site_kind, site_top, back_order, back_share, top_at, arrive_f, after_f, arrive_b, after_b, byte_toll,
+    loop_toll, pack_toll, tolls, threshold, width, max_labels, max_work, keep,
+):  # fmt: skip
     """
-    Find the trips of one crew and date that collect the largest prizes, exactly.
-
-    Every resource that can stop a label is compared: time, prize, packs, remembered sites. Sites
-    outside the memory may be collected again, so that the best prize bounds that of every real trip.
+    Grow labels from both ends and join them; see `best_trips`.
 
     Returns
     -------
     best : float
-        The largest prize found, or `threshold` where no trip exceeds it.
+        The largest prize found, or `threshold`.
     complete : bool
-        Whether `best` is a valid upper bound (exact mode, labels and comparisons not exhausted).
+        False where labels or comparisons ran out.
     trips : numpy.ndarray, shape (keep, 40)
-        Loop indices in order, of the best trips through each parking at the middle; -1 fills.
     """
     n_parks = first_loop.shape[0] - 1
-    n_sites = site_prize.shape[0]
     kinds = most_packs.shape[0]
-    base = n_parks
     out = np.full((keep, _MOST_LOOPS), -1, np.int32)
-    start_at = np.empty(n_parks, np.int32)
-    back_start = np.empty(n_parks, np.int32)
-    back_close = np.empty(n_parks, np.int32)
-    earliest = np.int64(1 << 30)
-    latest = np.int64(-(1 << 30))
-    for p in range(n_parks):
-        start_at[p] = day_start + move[base, p]
-        back_start[p] = -close_by[p]
-        back_close[p] = -start_at[p]
-        earliest = min(earliest, np.int64(start_at[p]))
-        latest = max(latest, np.int64(close_by[p]))
-    middle = earliest + (latest - earliest) * _FORWARD_SHARE // 100
-    between = np.ascontiguousarray(move[:n_parks, :n_parks])
     done_f, n_f, t_f, park_f, f0, f1, prize_f, packs_f, parent_f, via_f, alive_f = grow_labels(
         between, start_at, close_by, middle, middle, first_loop, loop_mask, loop_prize, loop_d, loop_e,
         loop_l, loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit, site_park,
-        site_kind, site_top, threshold, width, max_labels, max_work,
+        site_kind, site_top, threshold, width, max_labels, max_work, arrive_f, after_f, byte_toll, loop_toll,
+        pack_toll, tolls,
     )  # fmt: skip
     if not done_f:
         return threshold, False, out
-    # the same sites in the order of the way out
-    top_at = np.empty(n_sites, np.int64)
-    where = np.empty(n_sites, np.int64)
-    for r in range(n_sites):
-        where[back_order[r]] = r
-    for r in range(n_sites):
-        top_at[r] = where[site_top[r]]
     done_b, n_b, t_b, park_b, b0, b1, prize_b, packs_b, parent_b, via_b, alive_b = grow_labels(
-        np.ascontiguousarray(between.T), back_start, back_close, -middle - 1, np.int64(1 << 30), first_loop,
+        back, back_start, back_close, -middle - 1, np.int64(1 << 30), first_loop,
         loop_mask, loop_prize, loop_d, -loop_l, -loop_e, loop_packs, memory, most_packs,
         site_prize[back_order], back_share[back_order], site_word[back_order], site_bit[back_order],
         site_park[back_order], site_kind[back_order], top_at, threshold, width, max_labels, max_work,
+        arrive_b, after_b, byte_toll, loop_toll, pack_toll, tolls,
     )  # fmt: skip
     if not done_b:
         return threshold, False, out
@@ -198,4 +158,171 @@ def best_trips(
             pos += 1
             walk = parent_b[walk]
         row += 1
-    return best, width == 0, out
+    return best, True, out
+
+
+@compiled
+def best_trips(
+    move,  # (P + 1, P + 1) int32: seconds from place to place, park seconds included; base last
+    first_loop,  # (P + 1,) int32: loops of parking p are first_loop[p] .. first_loop[p + 1] - 1
+    loop_mask,  # (L, 2) uint64: sites of the loop
+    loop_prize,  # (L,) float64
+    loop_d,
+    loop_e,
+    loop_l,  # (L,) int32
+    loop_packs,  # (L, K) int32: packs of the loop, in all and of each scarce type
+    loop_first,  # (L + 1,) int64: where the sites of each loop begin in `loop_site`
+    loop_site,  # int64: numbers among the S sites below
+    memory,  # (P, 2) uint64: sites still remembered when standing at p
+    close_by,  # (P,) int32: a trip whose last loop is at p must be off it by then
+    day_start,  # int
+    most_packs,  # (K,) int32: packs that one trip can take, in all and of each scarce type
+    site_prize,  # (S,) float64: sites by prize per second, best first
+    site_share,  # (S,) float64: least seconds that a site takes of any trip
+    site_word,  # (S,) int64 word of its bit, or -1 where it has none
+    site_bit,  # (S,) uint64
+    site_number,  # (S,) int64: number of that bit among both words, or -1
+    site_park,  # (S,) int64
+    site_packs,  # (S, K) int32: packs that its visit takes, as those of loops
+    site_kind,  # (S,) int64: column of `most_packs` that counts its pack too; 0: none, -1: no pack
+    site_top,  # (S,) int64: the same sites by prize alone, best first
+    back_order,  # (S,) int64: the sites by prize per second of `back_share`
+    back_share,  # (S,) float64: as `site_share`, with the way out in place of the way in
+    threshold,  # float: only prizes above it are wanted
+    width,  # int: 0 = exact; else labels kept beside better ones at a parking (a heuristic)
+    max_labels,  # int
+    max_work,  # int: label comparisons at the most
+    keep,  # int: trips returned at the most
+):
+    """
+    Find the trips of one crew and date that collect the largest prizes, exactly.
+
+    Every resource that can stop a label is compared: time, prize, packs, remembered sites. Sites
+    outside the memory may be collected again, so that the best prize bounds that of every real trip.
+
+    Returns
+    -------
+    best : float
+        The largest prize found, or `threshold` where no trip exceeds it.
+    complete : bool
+        Whether `best` is a valid upper bound (exact mode, labels and comparisons not exhausted).
+    trips : numpy.ndarray, shape (keep, 40)
+        Loop indices in order, of the best trips through each parking at the middle; -1 fills.
+    """
+    n_parks = first_loop.shape[0] - 1
+    n_sites = site_prize.shape[0]
+    kinds = most_packs.shape[0]
+    base = n_parks
+    out = np.full((keep, _MOST_LOOPS), -1, np.int32)
+    start_at = np.empty(n_parks, np.int32)
+    back_start = np.empty(n_parks, np.int32)
+    back_close = np.empty(n_parks, np.int32)
+    earliest = np.int64(1 << 30)
+    latest = np.int64(-(1 << 30))
+    for p in range(n_parks):
+        start_at[p] = day_start + move[base, p]
+        back_start[p] = -close_by[p]
+        back_close[p] = -start_at[p]
+        earliest = min(earliest, np.int64(start_at[p]))
+        latest = max(latest, np.int64(close_by[p]))
+    middle = earliest + (latest - earliest) * _FORWARD_SHARE // 100
+    between = np.ascontiguousarray(move[:n_parks, :n_parks])
+    back = np.ascontiguousarray(between.T)
+    arrive_f = np.zeros((n_parks, 0))
+    after_f = np.zeros((n_parks, 0))
+    arrive_b = np.zeros((n_parks, 0))
+    after_b = np.zeros((n_parks, 0))
+    byte_toll = np.zeros((16, 256))
+    loop_toll = np.zeros(first_loop[n_parks])
+    pack_toll = np.zeros(kinds)
+    tolls = 0.0
+    most = 1.0e30
+    if width == 0:
+        fine, group, first, again, until, steps, first_site, sites = make_stops(
+            between, first_loop, loop_d, loop_first, loop_site, n_sites
+        )
+        move_steps = between.astype(np.int64) // STEP_S
+        for p in range(n_parks):
+            for q in range(n_parks):
+                fine = fine and (p == q or move_steps[p, q] > 0)
+        if fine and len(steps) > 0:
+            # no loop at a parking begins before, or ends after
+            opens = np.full(n_parks, latest)
+            shuts = np.full(n_parks, earliest)
+            for p in range(n_parks):
+                for k in range(first_loop[p], first_loop[p + 1]):
+                    opens[p] = min(opens[p], max(earliest, np.int64(loop_e[k]) - np.int64(loop_d[k])))
+                    shuts[p] = max(shuts[p], min(latest, np.int64(loop_l[k]) + np.int64(loop_d[k])))
+            n_steps = (latest - earliest) // STEP_S + 1
+            start_step = (start_at - earliest) // STEP_S
+            close_step = (close_by - earliest) // STEP_S
+            open_step = (opens - earliest) // STEP_S
+            shut_step = (shuts - earliest) // STEP_S
+            most, toll, pack_toll = settle_tolls(
+                move_steps, start_step, close_step, open_step, shut_step, n_steps, group, first, again, until,
+                steps, first_site, sites, site_prize, site_packs, most_packs, threshold, _TOLL_ROUNDS,
+            )  # fmt: skip
+            if most <= threshold + 1e-12:
+                return threshold, True, out
+            worth = stay_worth(first_site, sites, site_prize, toll, site_packs, pack_toll)
+            arrive_f, leave, _, _ = completion_table(
+                move_steps,
+                close_step,
+                open_step,
+                shut_step,
+                n_steps,
+                group,
+                first,
+                again,
+                until,
+                steps,
+                worth,
+            )
+            after_f = np.maximum(arrive_f, leave)
+            arrive_b, leave, _, _ = completion_table(
+                np.ascontiguousarray(move_steps.T), (back_close + latest) // STEP_S,
+                (latest - shuts) // STEP_S, (latest - opens) // STEP_S, n_steps, group, first, again,
+                until, steps, worth,
+            )  # fmt: skip
+            after_b = np.maximum(arrive_b, leave)
+            for s in range(n_sites):
+                tolls += toll[s]
+                if site_number[s] >= 0:
+                    byte = site_number[s] // 8
+                    for value in range(256):
+                        if (value >> (site_number[s] % 8)) & 1:
+                            byte_toll[byte, value] += toll[s]
+            for z in range(kinds):
+                tolls += pack_toll[z] * most_packs[z]
+            for k in range(len(loop_toll)):
+                for x in range(loop_first[k], loop_first[k + 1]):
+                    if site_number[loop_site[x]] >= 0:
+                        loop_toll[k] += toll[loop_site[x]]
+                for z in range(kinds):
+                    loop_toll[k] += pack_toll[z] * loop_packs[k, z]
+    # the same sites in the order of the way out
+    top_at = np.empty(n_sites, np.int64)
+    where = np.empty(n_sites, np.int64)
+    for r in range(n_sites):
+        where[back_order[r]] = r
+    for r in range(n_sites):
+        top_at[r] = where[site_top[r]]
+    # the fewer trips exceed what is wanted, the fewer labels there are: look for the best ones first
+    wanted = threshold
+    if most < 1.0e29:
+        wanted = threshold + _FIRST_SEARCH * (most - threshold)
+    while True:
+        best, complete, out = _joined(
+            between, back, start_at, close_by, back_start, back_close, middle, first_loop, loop_mask,
+            loop_prize, loop_d, loop_e, loop_l, loop_packs, memory, most_packs, site_prize, site_share,
+            site_word, site_bit, site_park, site_kind, site_top, back_order, back_share, top_at, arrive_f,
+            after_f, arrive_b, after_b, byte_toll, loop_toll, pack_toll, tolls, wanted, width, max_labels,
+            max_work, keep,
+        )  # fmt: skip
+        if not complete:
+            return most if most < 1.0e29 else threshold, most < 1.0e29, out
+        if best > wanted or wanted <= threshold:
+            break
+        wanted = threshold
+    # what no trip exceeds may be less than what one that repeats a site collects
+    return max(threshold, min(best, most)), width == 0, out
