@@ -320,7 +320,7 @@ def best_trips(
             max_work, keep,
         )  # fmt: skip
         if not complete:
-            return most if most < 1.0e29 else threshold, most < 1.0e29, out
+            return threshold, False, out
         if best > wanted or wanted <= threshold:
             break
         wanted = threshold
