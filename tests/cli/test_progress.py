@@ -122,7 +122,9 @@ def test_a_first_run_says_what_it_waits_for(
         planning, ready = timers
         assert (planning.running, ready.running) == (False, True)
         ready.act()
-        assert capsys.readouterr().err.startswith("Getting ready to plan; only the first run on a computer takes")
+        assert capsys.readouterr().err.startswith(
+            "Getting ready to plan; only the first run on a computer takes"
+        )
 
 
 def test_a_later_run_is_ready_before_it_says_so(
