@@ -76,6 +76,12 @@ def test_exact_pricing_is_never_below_the_best_real_trip(random_fleets, monkeypa
                 priced = pricer.price((index,), prize, 0.2, near_parks=int(rng.integers(1, 5)))
                 assert priced.complete
                 assert priced.best >= real - 1e-9, f"seed {seed}, {season.date_of(day.day)}: {real}"
+                nearly = max(
+                    0.05, real - 1e-6
+                )  # where all but the best trips are cut off before they are grown
+                best = pricer.price((index,), prize, nearly, near_parks=int(rng.integers(1, 5)))
+                assert best.complete
+                assert best.best >= real - 1e-9, f"seed {seed}, {season.date_of(day.day)}: {real}"
                 narrow = pricer.price((index,), prize, 0.2, width=4)
                 assert not narrow.complete, "a narrow search proves nothing"
                 assert narrow.best <= max(0.2, real) + 1e-9, "a narrow search finds real trips only"

@@ -21,7 +21,7 @@ import numpy as np
 
 from tripplan.plan.compiled import compiled_part
 
-__all__ = ["STEP_S", "completion_table", "make_stops", "settle_tolls", "stay_worth"]
+__all__ = ["STEP_S", "completion_table", "make_sojourns", "settle_tolls", "sojourn_worth"]
 
 STEP_S = 30
 """Length of a time step; every duration is rounded down to whole ones. [s]"""
@@ -34,6 +34,10 @@ _POOR_ROUNDS = 3
 """Rounds without much gain after which steps become shorter."""
 
 _LEAST_SHARE = 0.1
+"""Share of a full step below which the search for better tolls ends."""
+
+_MOST_IN_SOJOURN = 128
+"""More sites than any loop has."""
 
 _NOTHING = -1.0e30
 _NEVER = 1 << 40
@@ -74,14 +78,25 @@ def _neighbourhoods(move, sites_at):
 
 
 @compiled_part
-def _wider(array, size):
-    wider = np.zeros(size, np.int64)
-    wider[: len(array)] = array
-    return wider
+def _with_room(ends, first_site, sites, count):
+    """Return the lists of sojourns, with room for one more."""
+    if count == len(ends):
+        wider = np.empty((2 * count, 2), np.int64)
+        wider[:count] = ends
+        ends = wider
+        firsts = np.zeros(2 * count + 1, np.int64)
+        firsts[: count + 1] = first_site
+        first_site = firsts
+    used = first_site[count]
+    if used + _MOST_IN_SOJOURN > len(sites):
+        more = np.empty(2 * len(sites), np.int64)
+        more[:used] = sites[:used]
+        sites = more
+    return ends, first_site, sites
 
 
 @compiled_part
-def make_stops(
+def make_sojourns(
     move,  # (P, P) seconds from parking to parking
     first_loop,  # (P + 1,)
     loop_d,  # (L,)
@@ -99,15 +114,15 @@ def make_stops(
     group : numpy.ndarray, shape (P,)
         Neighbourhood of each parking.
     first : numpy.ndarray, shape (P + 1,)
-        Stays that begin at parking p are first[p] .. first[p + 1] - 1.
+        Sojourns that begin at parking p are first[p] .. first[p + 1] - 1.
     again : numpy.ndarray of bool, shape (P,)
         Whether these are single loops, after which the next may follow at the same parking.
-    until : numpy.ndarray, shape (n_stays,)
+    until : numpy.ndarray, shape (n_sojourns,)
         Where each ends.
-    steps : numpy.ndarray, shape (n_stays,)
+    steps : numpy.ndarray, shape (n_sojourns,)
         Whole steps of time that each takes.
     first_site, sites : numpy.ndarray
-        Sites of each stay, as those of the loops.
+        Sites of each sojourn, as those of the loops.
     """
     n_parks = len(first_loop) - 1
     local = np.full(n_sites, -1, np.int64)
@@ -134,8 +149,7 @@ def make_stops(
                     taken[g] += 1
     first = np.zeros(n_parks + 1, np.int64)
     again = np.zeros(n_parks, np.bool_)
-    until = np.empty(64, np.int64)
-    steps = np.empty(64, np.int64)
+    ends = np.empty((64, 2), np.int64)
     first_site = np.zeros(65, np.int64)
     sites = np.empty(256, np.int64)
     count = 0
@@ -148,19 +162,14 @@ def make_stops(
         least = np.full((n_sets, n_parks), _NEVER, np.int64)
         if again[p]:
             for k in range(first_loop[p], first_loop[p + 1]):
-                if count + 1 >= len(steps):
-                    until = _wider(until, 2 * len(until))
-                    steps = _wider(steps, 2 * len(steps))
-                    first_site = _wider(first_site, 2 * len(first_site))
+                ends, first_site, sites = _with_room(ends, first_site, sites, count)
                 at = first_site[count]
-                if at + 64 > len(sites):
-                    sites = _wider(sites, 2 * len(sites))
                 for x in range(loop_first[k], loop_first[k + 1]):
                     sites[at] = loop_site[x]
                     at += 1
                 fine = fine and loop_d[k] >= STEP_S
-                until[count] = p
-                steps[count] = loop_d[k] // STEP_S
+                ends[count, 0] = p
+                ends[count, 1] = loop_d[k] // STEP_S
                 count += 1
                 first_site[count] = at
         for chosen in range(1, n_sets):
@@ -185,24 +194,21 @@ def make_stops(
             for q in range(n_parks):
                 if least[chosen, q] >= _NEVER:
                     continue
-                if count + 1 >= len(steps):
-                    until = _wider(until, 2 * len(until))
-                    steps = _wider(steps, 2 * len(steps))
-                    first_site = _wider(first_site, 2 * len(first_site))
+                ends, first_site, sites = _with_room(ends, first_site, sites, count)
                 at = first_site[count]
-                if at + 64 > len(sites):
-                    sites = _wider(sites, 2 * len(sites))
                 for j in range(taken[g]):
                     if (chosen >> j) & 1:
                         sites[at] = here[g, j]
                         at += 1
                 fine = fine and least[chosen, q] >= STEP_S
-                until[count] = q
-                steps[count] = least[chosen, q] // STEP_S
+                ends[count, 0] = q
+                ends[count, 1] = least[chosen, q] // STEP_S
                 count += 1
                 first_site[count] = at
         first[p + 1] = count
-    return fine, group, first, again, until[:count], steps[:count], first_site[: count + 1], sites
+    until = ends[:count, 0].copy()
+    steps = ends[:count, 1].copy()
+    return fine, group, first, again, until, steps, first_site[: count + 1], sites
 
 
 @compiled_part
@@ -210,21 +216,21 @@ def completion_table(
     move_steps, close_step, open_step, shut_step, n_steps, group, first, again, until, steps, worth
 ):
     """
-    Find the most that stops from each parking and step on can collect.
+    Find the most that sojourns from each parking and step on can collect.
 
     Returns
     -------
     arrive : numpy.ndarray, shape (P, n_steps)
-        By a stop that begins at a parking in a step, and what follows.
+        By a sojourn that begins at a parking in a step, and what follows.
     leave : numpy.ndarray, shape (P, n_steps)
-        By what follows a stop that ends there then; far below zero where the trip would be late.
-    by_stop, by_park : numpy.ndarray of int32, shape (P, n_steps)
-        The stop, and the next parking, with which to collect it; -1 for none.
+        By what follows a sojourn that ends there then; far below zero where the trip would be late.
+    by_sojourn, by_park : numpy.ndarray of int32, shape (P, n_steps)
+        The sojourn, and the next parking, with which to collect it; -1 for none.
     """
     n_parks = len(close_step)
     arrive = np.full((n_parks, n_steps), _NOTHING)
     leave = np.full((n_parks, n_steps), _NOTHING)
-    by_stop = np.full((n_parks, n_steps), -1, np.int32)
+    by_sojourn = np.full((n_parks, n_steps), -1, np.int32)
     by_park = np.full((n_parks, n_steps), -1, np.int32)
     for m in range(n_steps - 1, -1, -1):
         for p in range(n_parks):
@@ -253,18 +259,18 @@ def completion_table(
                     most = rest + worth[k]
                     via = k
             arrive[p, m] = most
-            by_stop[p, m] = via
-    return arrive, leave, by_stop, by_park
+            by_sojourn[p, m] = via
+    return arrive, leave, by_sojourn, by_park
 
 
 @compiled_part
-def stay_worth(first_site, sites, prize, toll, site_packs, pack_toll):
+def sojourn_worth(first_site, sites, prize, toll, site_packs, pack_toll):
     """
-    Return what each stay collects when tolls are taken off.
+    Return what each sojourn collects when tolls are taken off.
 
     Returns
     -------
-    numpy.ndarray, shape (n_stays,)
+    numpy.ndarray, shape (n_sojourns,)
         In trips.
     """
     net = prize - toll
@@ -281,10 +287,10 @@ def stay_worth(first_site, sites, prize, toll, site_packs, pack_toll):
 @compiled_part
 def settle_tolls(
     move_steps,  # (P, P): whole steps from parking to parking
-    start_step,  # (P,): a first stop at p begins no earlier
-    close_step,  # (P,): a last stop at p ends no later
-    open_step,  # (P,): no stop at p begins earlier
-    shut_step,  # (P,): no stop at p ends later
+    start_step,  # (P,): a first sojourn at p begins no earlier
+    close_step,  # (P,): a last sojourn at p ends no later
+    open_step,  # (P,): no loop at p begins earlier
+    shut_step,  # (P,): no loop at p ends later
     n_steps,
     group,
     first,
@@ -292,7 +298,7 @@ def settle_tolls(
     until,
     steps,
     first_site,
-    sites,  # stays, as `make_stops` lists them
+    sites,  # sojourns, as `make_sojourns` lists them
     prize,  # (S,)
     site_packs,  # (S, K): packs that a visit takes, in all and of each scarce type
     most_packs,  # (K,): what one trip can take of them
@@ -327,9 +333,9 @@ def settle_tolls(
         total = toll.sum()
         for k in range(kinds):
             total += pack_toll[k] * most_packs[k]
-        arrive, leave, by_stop, by_park = completion_table(
+        arrive, leave, by_sojourn, by_park = completion_table(
             move_steps, close_step, open_step, shut_step, n_steps, group, first, again, until, steps,
-            stay_worth(first_site, sites, prize, toll, site_packs, pack_toll),
+            sojourn_worth(first_site, sites, prize, toll, site_packs, pack_toll),
         )  # fmt: skip
         most = 0.0
         p = -1
@@ -356,7 +362,7 @@ def settle_tolls(
         m = np.int64(0) if p < 0 else start_step[p]
         while p >= 0:
             m = max(m, open_step[p])
-            k = by_stop[p, m]
+            k = by_sojourn[p, m]
             for x in range(first_site[k], first_site[k + 1]):
                 visits[sites[x]] += 1
             m += steps[k]

@@ -14,20 +14,22 @@ References
    The memory: R. Baldacci, A. Mingozzi and R. Roberti, Operations Research 59(5), 1269-1283, 2011.
 """
 
-# Compiled in: 2cad4497f295
+# Compiled in: ddc535464caf
 
 from __future__ import annotations
 
 import numpy as np
 
 from tripplan.plan.compiled import compiled, compiled_part
-from tripplan.plan.completions import STEP_S, completion_table, make_stops, settle_tolls, stay_worth
+from tripplan.plan.completions import STEP_S, completion_table, make_sojourns, settle_tolls, sojourn_worth
 from tripplan.plan.label_growth import grow_labels
 
 __all__ = ["best_trips"]
 
 _MOST_LOOPS = 40
 _TOLL_ROUNDS = 24
+"""Rounds at the most in which tolls are settled."""
+
 _FIRST_SEARCH = 0.5
 """Where between what is wanted and what no trip exceeds the search begins."""
 
@@ -39,9 +41,8 @@ _FORWARD_SHARE = 60
 def _joined(
     between, back, start_at, close_by, back_start, back_close, middle, first_loop, loop_mask, loop_prize,
     loop_d, loop_e, loop_l, loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit,
-    site_park,
-    site_kind, site_top, back_order, back_share, top_at, arrive_f, after_f, arrive_b, after_b, byte_toll,
-    loop_toll, pack_toll, tolls, threshold, width, max_labels, max_work, keep,
+    site_park, site_kind, site_top, back_order, back_share, top_at, arrive_f, after_f, arrive_b, after_b,
+    byte_toll, loop_toll, pack_toll, tolls, threshold, width, max_labels, max_work, keep,
 ):  # fmt: skip
     """
     Grow labels from both ends and join them; see `best_trips`.
@@ -238,14 +239,14 @@ def best_trips(
     tolls = 0.0
     most = 1.0e30
     if width == 0:
-        fine, group, first, again, until, steps, first_site, sites = make_stops(
+        fine, group, first, again, until, steps, first_site, sites = make_sojourns(
             between, first_loop, loop_d, loop_first, loop_site, n_sites
         )
         move_steps = between.astype(np.int64) // STEP_S
         for p in range(n_parks):
             for q in range(n_parks):
                 fine = fine and (p == q or move_steps[p, q] > 0)
-        if fine and len(steps) > 0:
+        if fine and len(steps) > 0 and earliest <= latest:
             # no loop at a parking begins before, or ends after
             opens = np.full(n_parks, latest)
             shuts = np.full(n_parks, earliest)
@@ -264,20 +265,11 @@ def best_trips(
             )  # fmt: skip
             if most <= threshold + 1e-12:
                 return threshold, True, out
-            worth = stay_worth(first_site, sites, site_prize, toll, site_packs, pack_toll)
+            worth = sojourn_worth(first_site, sites, site_prize, toll, site_packs, pack_toll)
             arrive_f, leave, _, _ = completion_table(
-                move_steps,
-                close_step,
-                open_step,
-                shut_step,
-                n_steps,
-                group,
-                first,
-                again,
-                until,
-                steps,
+                move_steps, close_step, open_step, shut_step, n_steps, group, first, again, until, steps,
                 worth,
-            )
+            )  # fmt: skip
             after_f = np.maximum(arrive_f, leave)
             arrive_b, leave, _, _ = completion_table(
                 np.ascontiguousarray(move_steps.T), (back_close + latest) // STEP_S,
