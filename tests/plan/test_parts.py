@@ -284,7 +284,8 @@ def _packs_by_day(one):
 
 
 @pytest.mark.usefixtures("by_base")
-def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_one(monkeypatch):
+@pytest.mark.parametrize("mended", [True, False])
+def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_one(mended, monkeypatch):
     fleet, outlook, travel = _overlapping(20, 14)
     kinds = {name: replace(kind, shelf_charged=3) for name, kind in fleet.pack_types.items()}
     fleet = replace(fleet, pack_types=kinds, chargers=())
@@ -304,10 +305,12 @@ def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_on
         one.search.offer({})
     before = [one.search.best for one in split.parts]
     monkeypatch.setattr(PartSearch, "improve", improve)
+    if not mended:
+        monkeypatch.setattr(PartSearch, "meet", lambda *_: None)
     found = list(split._improved((0, 1), 1, lambda: True, shared=False))
-    assert found == [(0, True), (1, False)]
+    assert found == [(0, True), (1, mended)]
     assert split.parts[0].search.best != before[0]
-    assert split.parts[1].search.best == before[1]
+    assert (split.parts[1].search.best != before[1]) == mended
     assert run.judge.shortages(split.trips) == ()
 
 

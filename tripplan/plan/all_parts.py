@@ -30,7 +30,7 @@ from tripplan.plan.workers import at_once, in_order
 __all__ = ["Parts"]
 
 _FEWEST_PARTS = 2
-_AT_ONCE = 2
+_AT_ONCE = 4
 
 
 @dataclass
@@ -159,7 +159,8 @@ class Parts:
         """
         Look for fewer trips in some parts at once, each beside what the others did before.
 
-        What a later one found is dropped where the shelf cannot feed it beside what an earlier one found.
+        What a later one found is mended where the shelf cannot feed it beside what an earlier one found, and
+        dropped where that leaves nothing better.
         """
         searches = [self.parts[k].search for k in some]
         if not shared:
@@ -177,14 +178,16 @@ class Parts:
         after = [(search.best, search.value) for search in searches]
         for search, was in zip(searches, before, strict=True):
             search.best, search.value = was
-        for k, better, was, now in zip(some, found, before, after, strict=True):
-            one = self.parts[k]
+        for k, found_better, was, now in zip(some, found, before, after, strict=True):
+            one, better = self.parts[k], found_better
             one.search.best, one.search.value = now
             if better and not shared and one.judge.shortages_beside(self._outside(k), one.search.best):
-                one.search.best, one.search.value = was
-                yield k, False
-            else:
-                yield k, better
+                self._meet(k)
+                value = one.search.value
+                better = value is not None and was[1] is not None and value < was[1]
+                if not better:
+                    one.search.best, one.search.value = was
+            yield k, better
 
     def polish(self, start: Trips, passes: int, offer: Callable[[Trips], object]) -> None:
         """
@@ -251,7 +254,7 @@ class Parts:
         for k, one in enumerate(self.parts):
             if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
                 known.parts[k].drawn_from = one.master
-            for column in one.master.columns:
+            for column in one.master.nearly_worth_while():
                 trip = tuple(one.part.tasks[s] for s in column.visits)
                 whole.add(one.part.days[column.index], trip, usable=column.usable)
         if not shared:

@@ -33,10 +33,13 @@ from numpy.typing import NDArray
 
 from tripplan.plan.central import Central
 from tripplan.plan.narrow import Job, Narrow
+from tripplan.plan.programme import Column
 
 __all__ = ["Master"]
 
-_MOST_NEAR = 7
+_FEW_PARKS, _NEAR, _MOST_NEAR = 12, 7, 11
+"""Parkings whose sites exact pricing remembers: all where they are few, else so many, and at the most."""
+
 _NEAR_VALUE = 0.85
 """Smoothing begins once the bound has come this near to the linear value; a poor centre misleads."""
 
@@ -46,6 +49,10 @@ _SLOW_TURNS = 3
 
 _PATIENT_TURNS = 12
 """So many times where some window is not filled yet: the value then stands still for a while."""
+
+_NEAR_COST, _IDLE_TURNS, _FEW_TRIPS = 0.1, 3, 4000
+"""Of more trips than so many, those that cost this much more than they collect, so many times running, are
+left out of the linear programme of many windows until they are worth while again. [trips]"""
 
 _LITTLE = 0.4
 """Less smoothing is wanted where a round closes a smaller share of what is open between bound and value."""
@@ -81,17 +88,22 @@ class Master(Narrow):
     rounds : int
         Exact pricing rounds so far.
     near_parks : int
-        Parkings whose sites exact pricing remembers.
+        Parkings whose sites exact pricing remembers; 0 chooses by their number.
     """
 
     bound: float = 0.0
     least: int = 0
     rounds: int = 0
-    near_parks: int = 3
+    near_parks: int = 0
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        if not self.near_parks:
+            n_parks = len(self.season.park_places)
+            self.near_parks = n_parks if n_parks <= _FEW_PARKS else _NEAR
         self._center: NDArray[np.float64] | None = None
+        self._idle = np.zeros(0, np.int64)  # turns running that each trip was far from worth while
+        self._left_out = 0  # trips worth while that are not in the linear programme just now
 
     @property
     def tells_repeats(self) -> bool:
@@ -290,8 +302,8 @@ class Master(Narrow):
             creeps = last - self.value < _SLOW_FALL * self.value
             slow = slow + 1 if creeps else 0
             last = self.value
-            patience = _SLOW_TURNS if self.missed < nearly else _PATIENT_TURNS
-            if slow < patience and turns > 0 and self.add_known(duals) + self.add_narrow(duals) >= 3:
+            patience = _SLOW_TURNS if self.missed < nearly and max_rounds > 0 else _PATIENT_TURNS
+            if slow < patience and turns > 0 and self._narrowly(duals) >= 3:
                 turns -= 1
                 continue
             if self.rounds >= max_rounds:
@@ -304,7 +316,7 @@ class Master(Narrow):
             else:
                 mixed = smoothing * center + (1 - smoothing) * duals
             before, open_before = self.bound, self.value - self.bound
-            added = self.improve_bound(mixed)
+            added = self.improve_bound(mixed) + self._left_out
             report()
             if math.ceil(self.bound - _ROUNDING) >= self.value - nearly and self.missed < nearly:
                 return
@@ -337,6 +349,29 @@ class Master(Narrow):
         if not self.many_windows:
             return self.solve()
         n = len(self.columns)
-        found = self._central.solve(self._index[:n], self._counts[:n])
-        self.value, self.missed, self.weights = found.value, found.missed, found.weights
+        self._idle = np.append(self._idle, np.zeros(n - len(self._idle), np.int64))
+        used = (self._idle < _IDLE_TURNS) if n > _FEW_TRIPS else np.ones(n, np.bool_)
+        found = self._central.solve(self._index[:n][used], self._counts[:n][used])
+        self.value, self.missed, self.weights = found.value, found.missed, np.zeros(n)
+        self.weights[used] = found.weights
+        cost = self.reduced_costs(found.duals)
+        self._left_out = int((~used & (cost < -_EPS)).sum())
+        self._idle = np.where(cost < np.where(used, _NEAR_COST, -_EPS), 0, self._idle + 1)
         return found.duals
+
+    def nearly_worth_while(self) -> list[Column]:
+        """
+        Leave out the trips that were far from worth while for some turns.
+
+        Returns
+        -------
+        list of Column
+            The others.
+        """
+        new = len(self.columns) - len(self._idle)
+        idle = np.append(self._idle, np.zeros(new, np.int64))
+        return [column for column, turns in zip(self.columns, idle, strict=True) if turns < _IDLE_TURNS]
+
+    def _narrowly(self, duals: NDArray[np.float64]) -> int:
+        """Take in trips that are found quickly, or were left out; return their number."""
+        return self._left_out + self.add_known(duals) + self.add_narrow(duals)

@@ -168,7 +168,14 @@ class PartSearch:
             self._taken(self.squeezer.fewer({}, most, turns, seed, go_on, every=True, partly=True))
 
     def improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
-        """Look for a plan that misses less, or for one trip fewer; tell whether it was found."""
+        """Look for plans that miss less, or for fewer trips, until one fails; tell whether one was found."""
+        found = False
+        while go_on() and self._improve(turns, go_on):
+            found = True
+        return found
+
+    def _improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
+        """Look for a plan that misses less, or for one trip fewer."""
         search = self.search
         if search.value is None or not search.best:
             return False

@@ -54,14 +54,14 @@ _MOST_TURNS, _MOST_GROWTH = 16, 4
 """A patient search takes more turns after each failure: up to so many times as many, counted from no more
 than are meant for 400 windows, or so many times its own where that is more."""
 
-_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.25, 0.42, 0.8, 0.95
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.35, 0.74, 0.95
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
 bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
 as they are; and parts are not searched any more.
 """
 
-_NARROW_TURNS = 2
+_NARROW_TURNS = 1
 """Turns of narrow pricing between two exact rounds of a large season, which are dear."""
 
 _PART_TURNS = 4
