@@ -416,7 +416,9 @@ class Run:
     def _lift(self) -> None:
         """Look for limits between two dates where several trips are open and little lacks to a whole one."""
         value = self.master.value
-        if self._is_far() and math.isfinite(value) and math.ceil(value) - value <= _LIFT_REACH:
+        if not math.isfinite(value) or self.master.whole_bound >= math.ceil(value):
+            return  # the next whole number is proved
+        if self._is_far() and math.ceil(value) - value <= _LIFT_REACH:
             self._tighten(self.effort.interval_turns, _LIMITS_SHARE)
 
     def _rise(self, least: int) -> None:
