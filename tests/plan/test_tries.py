@@ -99,12 +99,12 @@ def test_what_cannot_be_driven_is_not_taken_and_the_next_start_counts(season, mo
 
 
 @pytest.mark.parametrize(
-    ("value", "looks"), [(1.31, False), (1.66, True), (1.97, True), (float("inf"), False)]
+    ("beyond", "looks"), [(-0.03, False), (0.31, False), (0.66, True), (0.97, True), (float("inf"), False)]
 )
-def test_limits_are_looked_for_where_little_lacks_to_a_whole_trip(season, monkeypatch, value, looks):
+def test_limits_are_looked_for_where_little_lacks_to_a_whole_trip(season, monkeypatch, beyond, looks):
     run, asked = _begun(season), []
     monkeypatch.setattr(run_module, "tighten", lambda *_, **__: asked.append(1))
-    run.master.value = value
+    run.master.value = run.master.whole_bound + beyond
     assert run.search.value.trips > run.master.whole_bound + 1
     run._lift()
     assert bool(asked) is looks
