@@ -99,6 +99,7 @@ class Pricer:
         width: int = 0,
         near_parks: int = 3,
         keep: int = 8,
+        max_work: int | None = None,
     ) -> Priced:
         """
         Find the trips with the largest prizes.
@@ -118,6 +119,8 @@ class Pricer:
             Parkings whose sites are remembered (exact mode); more is tighter and slower.
         keep : int, default 8
             Trips returned at the most.
+        max_work : int, optional
+            Labels compared at which to give up, which leaves the result incomplete.
 
         Returns
         -------
@@ -130,7 +133,8 @@ class Pricer:
         if ready is None:
             return Priced(threshold, complete=loose, trips=())
         table, chosen, arrays = ready
-        best, complete, found = best_trips(*arrays, threshold, width, _MAX_LABELS, _MAX_WORK, keep)
+        work = _MAX_WORK if max_work is None else min(max_work, _MAX_WORK)
+        best, complete, found = best_trips(*arrays, threshold, width, _MAX_LABELS, work, keep)
         trips = []
         for row in found:
             loops = [chosen[k] for k in row if k >= 0]
