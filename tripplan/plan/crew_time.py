@@ -54,6 +54,7 @@ class CrewTime(Master):
         What pricing cost so far, as `Gain.work` counts.
     """
 
+    near_parks: int = 3
     least_trips: int = 0
     most_trips: int = 0
     seconds: float = 0.0
