@@ -141,6 +141,20 @@ def test_pricing_that_is_cut_short_says_so(random_fleets, monkeypatch):
     assert cut > 3
 
 
+def test_pricing_gives_up_at_the_work_that_it_is_told(random_fleets):
+    cut = 0
+    for _, season in _small_seasons(random_fleets, range(12)):
+        prize = np.ones(len(season.tasks))
+        for index, day in enumerate(season.days):
+            if len(day.spans) >= 3:
+                whole = Pricer(season).price((index,), prize, 0.5)
+                short = Pricer(season).price((index,), prize, 0.5, max_work=1)
+                assert whole.complete
+                cut += not short.complete
+                assert not short.complete or short.best == pytest.approx(whole.best)
+    assert cut > 3
+
+
 @pytest.mark.parametrize(
     ("seeds", "effort"),
     [(8, _BOUND_ONLY), pytest.param(40, Effort(), marks=pytest.mark.slow)],
