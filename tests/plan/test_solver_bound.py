@@ -8,6 +8,7 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 
+from tripplan.plan import master as master_module
 from tripplan.plan import narrow, plan_season, pricing, two_sided
 from tripplan.plan.build import build_season
 from tripplan.plan.charging import most_charged
@@ -346,3 +347,20 @@ def test_the_kernel_leaves_its_inputs_alone(random_fleets, monkeypatch):
     monkeypatch.setattr(pricing, "best_trips", watched)
     for index in range(len(season.days)):
         Pricer(season).price((index,), np.ones(len(season.tasks)), 0.5)
+
+
+def test_trips_left_out_of_the_linear_programme_come_back(random_fleets, monkeypatch):
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", 0)
+    left_out = 0
+    for _, season in _small_seasons(random_fleets, range(100)):
+        windows, stock, values = build_windows(season, 1, frozenset()).bound_rows, stock_rows(season), []
+        for few in (10**9, 0):
+            monkeypatch.setattr(master_module, "_FEW_TRIPS", few)
+            monkeypatch.setattr(master_module, "_IDLE_TURNS", 1)
+            monkeypatch.setattr(master_module, "_NEAR_COST", 1e-3)
+            master = Master(season, windows, stock, TripBook(season), Pricer(season))
+            master.generate(60, go_on=lambda: True, report=lambda: None)
+            values.append(master.value)
+            left_out += int((master._idle > 0).sum()) if few == 0 else 0
+        assert values[1] == pytest.approx(values[0], abs=0.02)
+    assert left_out > 5
