@@ -31,6 +31,7 @@ __all__ = ["Parts"]
 
 _FEWEST_PARTS = 2
 _AT_ONCE = 4
+"""Parts that search beside what the others did before; as many at the same moment as there are cores."""
 
 
 @dataclass
@@ -127,7 +128,7 @@ class Parts:
         shared: bool,
     ) -> None:
         """
-        Look for fewer trips in two parts at once, one pair after the other.
+        Look for fewer trips in some parts at once, then in the next, round after round.
 
         Parameters
         ----------
@@ -167,7 +168,7 @@ class Parts:
             for k in some:
                 self._meet(k)
         before = [(search.best, search.value) for search in searches]
-        ended = list[bool]()  # an interrupt stops both at once
+        ended = list[bool]()  # an interrupt stops all at once
         found = list(
             in_order(
                 lambda k: self.parts[k].improve(turns, lambda: not ended and go_on()),
