@@ -29,17 +29,19 @@ class Day:
         self.ends = np.full(n, self.n_steps - 1)
         self.begins = np.zeros(n, np.int64)
 
-    def settle(self, prize, wanted=0.0, packs=None, most_packs=(10**6,), rounds=200):
+    def settle(self, prize, wanted=0.0, packs=None, most_packs=(10**6,), rounds=200, rate=0.0):
         """Return the bound, the tolls on visits and those on packs."""
-        _, group, first, again, until, steps, first_site, sites = self.sojourns
+        _, group, first, again, until, seconds, first_site, sites = self.sojourns
         packs = np.zeros((self.n_sites, len(most_packs)), np.int32) if packs is None else packs
+        free = np.zeros(len(self.parks))
         return settle_tolls(
-            self.move // STEP_S, self.begins, self.ends, self.begins, self.ends, self.n_steps, group, first, again,
-            until, steps, first_site, sites, prize, packs, np.array(most_packs, np.int32), wanted, rounds,
+            self.move // STEP_S, rate * self.move, free, free, self.begins, self.ends, self.begins, self.ends,
+            self.n_steps, group, first, again, until, seconds // STEP_S, first_site, sites, rate * seconds, prize,
+            packs, np.array(most_packs, np.int32), wanted, rounds,
         )  # fmt: skip
 
-    def best(self, prize, wanted_packs=None, most=10**6):
-        """Return what the best trip collects that visits no site twice."""
+    def best(self, prize, wanted_packs=None, most=10**6, rate=0.0):
+        """Return what the best trip collects that visits no site twice, less the cost of its time."""
         park_of = np.repeat(np.arange(len(self.parks)), self.parks)
         found = 0.0
         for size in range(1, self.n_sites + 1):
@@ -48,8 +50,9 @@ class Day:
                     self.move[park_of[a], park_of[b]] for a, b in pairwise(order) if park_of[a] != park_of[b]
                 )
                 packs = 0 if wanted_packs is None else sum(wanted_packs[s] for s in order)
-                if ways + self.loop_d[list(order)].sum() <= (self.n_steps - 1) * STEP_S and packs <= most:
-                    found = max(found, prize[list(order)].sum())
+                lasts = ways + self.loop_d[list(order)].sum()
+                if lasts <= (self.n_steps - 1) * STEP_S and packs <= most:
+                    found = max(found, prize[list(order)].sum() - rate * lasts)
         return found
 
 
@@ -83,18 +86,29 @@ def test_the_bound_is_never_below_the_best_trip(seed):
     day = Day(parks, 5.0, move, rng.uniform(0.3, 1.6, sites))
     assert day.sojourns[0]
     prize, packs = rng.uniform(0, 1, sites), rng.integers(0, 2, (sites, 1)).astype(np.int32)
-    real = day.best(prize, packs[:, 0], 2)
-    for rounds in (1, 2, 5, 40):
-        assert day.settle(prize, 0.0, packs, (2,), rounds)[0] >= real - 1e-9
-    assert day.settle(prize, 0.0, packs, (2,), 200)[0] <= 1.6 * real + 1e-9
+    for rate in (0.0, 0.2 / HOUR):
+        real = day.best(prize, packs[:, 0], 2, rate)
+        for rounds in (1, 2, 5, 40):
+            assert day.settle(prize, 0.0, packs, (2,), rounds, rate)[0] >= real - 1e-9
+        assert day.settle(prize, 0.0, packs, (2,), 200, rate)[0] <= 1.6 * real + 0.05
 
 
 def test_what_can_be_collected_falls_with_the_hours_left():
     day = Day([3], 3.0, [[0]], [1.0] * 3)
-    _, group, first, again, until, steps, first_site, sites = day.sojourns
-    worth = sojourn_worth(first_site, sites, np.ones(3), np.zeros(3), np.zeros((3, 1), np.int32), np.zeros(1))
+    _, group, first, again, until, seconds, first_site, sites = day.sojourns
+    worth = sojourn_worth(
+        first_site,
+        sites,
+        np.zeros(len(seconds)),
+        np.ones(3),
+        np.zeros(3),
+        np.zeros((3, 1), np.int32),
+        np.zeros(1),
+    )
     arrive, leave, _, _ = completion_table(
         day.move // STEP_S,
+        np.zeros((1, 1)),
+        np.zeros(1),
         day.ends,
         day.begins,
         day.ends,
@@ -103,7 +117,7 @@ def test_what_can_be_collected_falls_with_the_hours_left():
         first,
         again,
         until,
-        steps,
+        seconds // STEP_S,
         worth,
     )
     an_hour = HOUR // STEP_S

@@ -111,6 +111,53 @@ def test_of_many_packs_the_scarce_types_count(random_fleets, monkeypatch):
     assert nearer >= 0.1 * priced, f"nearer on {nearer} of {priced}"
 
 
+def _one_way(season, seed):
+    """The same season where ways out are longer than ways back, or the other way round."""
+    rng, n = np.random.default_rng(seed), len(season.park_places)
+    longer = rng.uniform(1.0, 2.5, (n + 1, n + 1))
+    ways = {}
+    for crew, move in season.move_up.items():
+        way = np.floor(np.minimum(move * np.where(np.eye(n + 1, dtype=bool), 1.0, longer), FAR))
+        for via in range(n + 1):
+            way = np.minimum(way, way[:, [via]] + way[[via]])
+        ways[crew] = np.where(np.eye(n + 1, dtype=bool), move, way).astype(np.int32)
+    return replace(season, move_up=ways, move_down=ways)
+
+
+@pytest.mark.parametrize("one_way", [False, True], ids=["alike", "one way"])
+@pytest.mark.parametrize("rate", [0.0, 1.0], ids=["prizes", "prizes less time"])
+def test_no_limit_cuts_off_the_best_trip(random_fleets, rate, one_way):
+    """What is asked for rises to the best real trip: bounds on what may still be collected cut ever more."""
+    checked = exact = 0
+    for seed in range(60):
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=6)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        season = _one_way(season, seed) if one_way else season
+        rng, pricer, book = np.random.default_rng(seed), Pricer(season), TripBook(season)
+        for index in [i for i, day in enumerate(season.days) if day.spans][:6]:
+            prize = rng.uniform(0.1, 1.0, len(season.tasks)) * (9000.0 if rate else 1.0)
+            real = max(
+                (
+                    prize[list(v)].sum() - rate * shape.seconds
+                    for v in _subsets(season.days[index].spans)
+                    if (shape := book.best(index, v)) is not None and _shelf_gives(season, index, v)
+                ),
+                default=0.0,
+            )
+            found = []
+            for share in (0.0, 0.5, 0.9, 0.99, 1 - 1e-6):
+                priced = pricer.price(
+                    (index,), prize, share * max(0.0, real), near_parks=len(season.park_places), rate=rate
+                )
+                assert priced.complete
+                assert priced.best >= real - 1e-6, (seed, index, share)
+                found.append(priced.best)
+            checked += real > 0
+            exact += real > 0 and min(found) <= real * 1.02 + 60 * rate
+    assert checked >= 200
+    assert exact >= 0.5 * checked  # the rest is rounding, waiting, and jobs that may be done before
+
+
 def test_dates_priced_together_are_never_below_one_of_them(random_fleets):
     for _, season in _small_seasons(random_fleets, range(25)):
         book, pricer = TripBook(season), Pricer(season)

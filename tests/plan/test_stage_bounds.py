@@ -15,7 +15,6 @@ from tripplan.plan import check_plan, plan_season
 from tripplan.plan.build import build_season
 from tripplan.plan.crew_time import CrewTime, least_visit_seconds
 from tripplan.plan.document import Plan
-from tripplan.plan.gain_pricing import GainPricer
 from tripplan.plan.life_bound import Chain, chains_of, least_life_days
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.proof import stages_text
@@ -42,7 +41,7 @@ def test_pricing_of_gains_is_never_below_the_best_real_trip(random_fleets):
     checked = exact = 0
     for seed, season, _ in _small_seasons(random_fleets, range(20)):
         rng = np.random.default_rng(seed)
-        pricer, book = GainPricer(season), TripBook(season)
+        pricer, book = Pricer(season), TripBook(season)
         for index, day in enumerate(season.days):
             for near in (1, 3) if day.spans else ():
                 prize = rng.uniform(-1000, 9000, len(season.tasks))
@@ -53,7 +52,7 @@ def test_pricing_of_gains_is_never_below_the_best_real_trip(random_fleets):
                     and _shelf_gives(pricer, season, index, visits)
                 ]
                 best = max(gains, default=0.0)
-                found = pricer.price((index,), prize, 1.0, 0.0, near_parks=near)
+                found = pricer.price((index,), prize, 0.0, near_parks=near, rate=1.0)
                 assert found.complete
                 assert found.best >= best - 1e-6, (seed, index)
                 checked += best > 0

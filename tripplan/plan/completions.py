@@ -1,5 +1,5 @@
 """
-Compiled: what a trip may still collect from a place and a time on, at the most.
+Compiled: what a trip may still collect from a place and a time on, at the most, less the cost of its time.
 
 Trips are relaxed: whoever leaves a neighbourhood of parkings forgets what was visited there, and may
 come back for more. That is held down by a toll on each visit of a site, paid back once for every site that
@@ -21,7 +21,7 @@ import numpy as np
 
 from tripplan.plan.compiled import compiled_part
 
-__all__ = ["STEP_S", "completion_table", "make_sojourns", "settle_tolls", "sojourn_worth"]
+__all__ = ["STEP_S", "completion_table", "make_sojourns", "settle_tolls", "sojourn_worth", "what_follows"]
 
 STEP_S = 30
 """Length of a time step; every duration is rounded down to whole ones. [s]"""
@@ -119,8 +119,8 @@ def make_sojourns(
         Whether these are single loops, after which the next may follow at the same parking.
     until : numpy.ndarray, shape (n_sojourns,)
         Where each ends.
-    steps : numpy.ndarray, shape (n_sojourns,)
-        Whole steps of time that each takes.
+    seconds : numpy.ndarray, shape (n_sojourns,)
+        Time that each takes. [s]
     first_site, sites : numpy.ndarray
         Sites of each sojourn, as those of the loops.
     """
@@ -169,7 +169,7 @@ def make_sojourns(
                     at += 1
                 fine = fine and loop_d[k] >= STEP_S
                 ends[count, 0] = p
-                ends[count, 1] = loop_d[k] // STEP_S
+                ends[count, 1] = loop_d[k]
                 count += 1
                 first_site[count] = at
         for chosen in range(1, n_sets):
@@ -202,18 +202,30 @@ def make_sojourns(
                         at += 1
                 fine = fine and least[chosen, q] >= STEP_S
                 ends[count, 0] = q
-                ends[count, 1] = least[chosen, q] // STEP_S
+                ends[count, 1] = least[chosen, q]
                 count += 1
                 first_site[count] = at
         first[p + 1] = count
     until = ends[:count, 0].copy()
-    steps = ends[:count, 1].copy()
-    return fine, group, first, again, until, steps, first_site[: count + 1], sites
+    seconds = ends[:count, 1].copy()
+    return fine, group, first, again, until, seconds, first_site[: count + 1], sites
 
 
 @compiled_part
 def completion_table(
-    move_steps, close_step, open_step, shut_step, n_steps, group, first, again, until, steps, worth
+    move_steps,
+    move_cost,
+    end_cost,
+    close_step,
+    open_step,
+    shut_step,
+    n_steps,
+    group,
+    first,
+    again,
+    until,
+    steps,
+    worth,
 ):
     """
     Find the most that sojourns from each parking and step on can collect.
@@ -234,12 +246,12 @@ def completion_table(
     by_park = np.full((n_parks, n_steps), -1, np.int32)
     for m in range(n_steps - 1, -1, -1):
         for p in range(n_parks):
-            most = 0.0 if m <= min(close_step[p], shut_step[p]) else _NOTHING
+            most = -end_cost[p] if m <= min(close_step[p], shut_step[p]) else _NOTHING
             via = -1
             for q in range(n_parks if m <= shut_step[p] else 0):
                 then = m + move_steps[p, q]
-                if group[q] != group[p] and then < n_steps and arrive[q, then] > most:
-                    most = arrive[q, then]
+                if group[q] != group[p] and then < n_steps and arrive[q, then] - move_cost[p, q] > most:
+                    most = arrive[q, then] - move_cost[p, q]
                     via = q
             leave[p, m] = most
             by_park[p, m] = via
@@ -264,20 +276,41 @@ def completion_table(
 
 
 @compiled_part
-def sojourn_worth(first_site, sites, prize, toll, site_packs, pack_toll):
+def what_follows(arrive, leave, move_steps, move_cost, group):
     """
-    Return what each sojourn collects when tolls are taken off.
+    Find the most that can be collected after a loop, which may end in the middle of a sojourn.
+
+    Returns
+    -------
+    numpy.ndarray, shape (P, n_steps)
+        By nothing more, by loops at other parkings of the neighbourhood or at the same one, or elsewhere.
+    """
+    n_parks, n_steps = arrive.shape
+    most = np.maximum(arrive, leave)
+    for p in range(n_parks):
+        for q in range(n_parks):
+            if q == p or group[q] != group[p]:
+                continue
+            for m in range(n_steps - move_steps[p, q]):
+                most[p, m] = max(most[p, m], arrive[q, m + move_steps[p, q]] - move_cost[p, q])
+    return most
+
+
+@compiled_part
+def sojourn_worth(first_site, sites, cost, prize, toll, site_packs, pack_toll):
+    """
+    Return what each sojourn collects when the cost of its time and tolls are taken off.
 
     Returns
     -------
     numpy.ndarray, shape (n_sojourns,)
-        In trips.
+        In what prizes count in.
     """
     net = prize - toll
     for k in range(len(pack_toll)):
         for s in range(len(net)):
             net[s] -= pack_toll[k] * site_packs[s, k]
-    worth = np.zeros(len(first_site) - 1)
+    worth = -cost
     for k in range(len(worth)):
         for x in range(first_site[k], first_site[k + 1]):
             worth[k] += net[sites[x]]
@@ -287,6 +320,9 @@ def sojourn_worth(first_site, sites, prize, toll, site_packs, pack_toll):
 @compiled_part
 def settle_tolls(
     move_steps,  # (P, P): whole steps from parking to parking
+    move_cost,  # (P, P): what the way costs
+    start_cost,  # (P,): what the way to a first sojourn costs
+    end_cost,  # (P,): what the way from a last one costs
     start_step,  # (P,): a first sojourn at p begins no earlier
     close_step,  # (P,): a last sojourn at p ends no later
     open_step,  # (P,): no loop at p begins earlier
@@ -298,7 +334,8 @@ def settle_tolls(
     until,
     steps,
     first_site,
-    sites,  # sojourns, as `make_sojourns` lists them
+    sites,  # sojourns, as `make_sojourns` lists them, with whole steps of time in place of seconds
+    cost,  # (n_sojourns,): what the time of each costs
     prize,  # (S,)
     site_packs,  # (S, K): packs that a visit takes, in all and of each scarce type
     most_packs,  # (K,): what one trip can take of them
@@ -334,14 +371,14 @@ def settle_tolls(
         for k in range(kinds):
             total += pack_toll[k] * most_packs[k]
         arrive, leave, by_sojourn, by_park = completion_table(
-            move_steps, close_step, open_step, shut_step, n_steps, group, first, again, until, steps,
-            sojourn_worth(first_site, sites, prize, toll, site_packs, pack_toll),
+            move_steps, move_cost, end_cost, close_step, open_step, shut_step, n_steps, group, first, again,
+            until, steps, sojourn_worth(first_site, sites, cost, prize, toll, site_packs, pack_toll),
         )  # fmt: skip
-        most = 0.0
+        most = _NOTHING
         p = -1
         for q in range(n_parks):
-            if start_step[q] < n_steps and arrive[q, start_step[q]] > most:
-                most = arrive[q, start_step[q]]
+            if start_step[q] < n_steps and arrive[q, start_step[q]] - start_cost[q] > most:
+                most = arrive[q, start_step[q]] - start_cost[q]
                 p = q
         if most + total < best - 1e-2 * (best - wanted):
             poor = 0

@@ -18,14 +18,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tripplan.plan.gain_pricing import GainPricer
 from tripplan.plan.master import Master
+from tripplan.plan.narrow import Job
+from tripplan.plan.pricing import Priced
 from tripplan.plan.rows import SpanRow
 
 __all__ = ["CrewTime", "least_visit_seconds"]
@@ -35,8 +36,11 @@ _UNIT_S = 36_000.0
 
 _ROUNDING_S = 2.0
 _MOST_KNOWN = 3
-_MOST_NEAR = 7
 _SMOOTHING = 0.4
+_EASY_WORK = 20_000_000
+"""Work on a date, as `Priced.work` counts, at which fewer parkings are remembered."""
+
+_SURE_NEAR = 3
 
 
 @dataclass
@@ -51,10 +55,9 @@ class CrewTime(Master):
     seconds : float
         Best bound proved so far. [s]
     work : int
-        What pricing cost so far, as `Gain.work` counts.
+        What pricing cost so far, as `Priced.work` counts.
     """
 
-    near_parks: int = 3
     least_trips: int = 0
     most_trips: int = 0
     seconds: float = 0.0
@@ -65,7 +68,6 @@ class CrewTime(Master):
         every = frozenset(range(len(self.season.days)))
         self.spans = (SpanRow(every, most=self.most_trips), SpanRow(every, least=self.least_trips))
         super().__post_init__()
-        self.gains = GainPricer(self.season)
         self._middle: NDArray[np.float64] | None = None
 
     def cost_s(self, index: int, visits: tuple[int, ...]) -> int:
@@ -129,12 +131,9 @@ class CrewTime(Master):
             if not go_on() or self.work >= max_work or near_value:
                 return
             if not added and self.seconds <= before + 1.0:
-                if self._middle is not None and middle is not None:
-                    self._middle = None
-                elif self.near_parks < _MOST_NEAR:
-                    self.near_parks += 2
-                else:
+                if self._middle is None or middle is None:
                     return
+                self._middle = None
 
     def _toll(self, duals: NDArray[np.float64], index: int) -> float:
         """Return what a trip must gain to be worth while on a crew-date."""
@@ -179,47 +178,51 @@ class CrewTime(Master):
     def _price(self, duals: NDArray[np.float64], max_work: int, go_on: Callable[[], bool]) -> int:
         """Price every crew and date, raise the bound, add the trips found."""
         prize = np.maximum(self.prizes(duals), 0.0) * _UNIT_S
-        best: dict[int, float] = {}
-        added = 0
+        jobs: list[Job] = []
         for group in self._groups:
-            pending: dict[bytes, list[int]] = {}
+            alike: dict[bytes, list[int]] = {}
             for index in group:
                 key = np.append(prize[self.season.days[index].day], self._toll(duals, index))
-                pending.setdefault(key.round(6).tobytes(), []).append(index)
-            for indices in pending.values():
-                if not go_on():
-                    return added
-                row = prize[self.season.days[indices[0]].day].copy()
-                for index in indices[1:]:
-                    row = np.maximum(row, prize[self.season.days[index].day])
+                alike.setdefault(key.round(6).tobytes(), []).append(index)
+            for indices in alike.values():
                 # no trip gains less than it lasts at the least, whatever it visits
                 floor = max(-self._least_trip_s[index] for index in indices)
                 toll = max(floor, self._toll(duals, indices[0]) * _UNIT_S)
-                most, trips = self._gain(tuple(indices), row, toll, max_work)
-                for index in indices:
-                    best[index] = most
-                    for visits, seconds in trips:
-                        added += self._add_relaxed(index, visits, seconds)
+                row = prize[[self.season.days[index].day for index in indices]].max(axis=0)
+                jobs.append(Job(tuple(indices), row, toll))
+        best: dict[int, float] = {}
+        added = 0
+        most_work = max(1, min(_EASY_WORK, (max_work - self.work) // max(1, len(jobs))))
+        gains = self.at_once(lambda job: self._gain(job, most_work) if go_on() else None, jobs)
+        for job, priced in zip(jobs, gains, strict=False):
+            if priced is None:
+                return added
+            self.work += priced.work
+            for index in job.indices:
+                best[index] = priced.best
+                for visits, seconds in zip(priced.trips, priced.seconds, strict=True):
+                    added += self._add_relaxed(index, visits, seconds)
         value = self._value(duals, best)
         if value > self.seconds:
             self.seconds = value
             self._middle = duals.copy()
         return added
 
-    def _gain(
-        self, indices: tuple[int, ...], row: NDArray[np.float64], toll: float, max_work: int
-    ) -> tuple[float, tuple[tuple[tuple[int, ...], int], ...]]:
-        near = self.near_parks
-        while near >= 1 and self.work < max_work:
-            found = self.gains.price(
-                indices, row, 1.0, toll, near_parks=near, max_work=min(20_000_000, max_work - self.work)
+    def _gain(self, job: Job, most_work: int) -> Priced:
+        """Return what trips of some dates gain at the most; `Job.bonus` is the gain that is wanted."""
+        near, work = self.near_parks, 0
+        while True:
+            found = self.pricer.price(
+                job.indices, job.prize, job.bonus, near_parks=near, max_work=most_work, rate=1.0
             )
-            self.work += found.work
+            work += found.work
             if found.complete:
-                return found.best, found.trips
-            near -= 1
-        open_sites = sorted({s for index in indices for s in self.season.days[index].spans})
-        return max(toll, float(row[open_sites].clip(min=0).sum())), ()
+                return replace(found, work=work)
+            if near == 1:
+                break
+            near = min(near - 1, _SURE_NEAR)
+        open_sites = sorted({s for index in job.indices for s in self.season.days[index].spans})
+        return Priced(max(job.bonus, float(job.prize[open_sites].sum())), complete=True, trips=(), work=work)
 
     def _add_relaxed(self, index: int, visits: tuple[int, ...], seconds: int) -> int:
         ordered = tuple(sorted(visits))

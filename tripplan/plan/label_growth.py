@@ -1,6 +1,8 @@
 """
 Compiled: labels of trips grown in one direction of time, for the exact pricing of `tripplan.plan.two_sided`.
 
+What a label has collected is net of what its time costs, waiting left out.
+
 The loop that does the work makes no array, since one that can make some counts every array that it hands
 on, and these counts took most of its time; where it needs more room it stops, and goes on with more.
 """
@@ -50,7 +52,11 @@ def _grow_on(
     loop_packs,
     memory,
     most_packs,
-    site_prize,
+    move_cost,  # (P, P)
+    start_cost,  # (P,)
+    least_end_cost,  # float: least cost of a way from a last loop
+    site_here,
+    site_far,
     site_share,
     site_word,
     site_bit,
@@ -102,10 +108,11 @@ def _grow_on(
     n_parks = first_loop.shape[0] - 1
     n_loops = first_loop[n_parks]
     kinds = most_packs.shape[0]
-    n_sites = site_prize.shape[0]
+    n_sites = site_share.shape[0]
     n_buckets = head.shape[0]
     n_steps = after.shape[1]
     cap = t.shape[0]
+    bounded = threshold > 0 or least_end_cost > 0
     begin = span[0]
     horizon = span[1]
     count = at[_LABELS]
@@ -169,11 +176,13 @@ def _grow_on(
                         dominated = True
                         break
             if work > max_work:
+                at[_LABELS] = count
+                at[_WORK] = work
                 return _SPENT
-            if not dominated and threshold > 0:
+            if not dominated and bounded:
                 # what a real trip could still add: everything here, the rest by share of the time left
                 left = np.float64(horizon - t_here)
-                bound = prize_here
+                bound = prize_here - least_end_cost
                 for q in range(n_sites):
                     word = site_word[q]
                     if word == 0 and (a0 & site_bit[q]) != 0:
@@ -181,12 +190,12 @@ def _grow_on(
                     if word == 1 and (a1 & site_bit[q]) != 0:
                         continue
                     if site_park[q] == here:
-                        bound += site_prize[q]
+                        bound += site_here[q]
                     elif site_share[q] <= left:
-                        bound += site_prize[q]
+                        bound += site_far[q]
                         left -= site_share[q]
                     else:
-                        bound += site_prize[q] * left / site_share[q]
+                        bound += site_far[q] * left / site_share[q]
                         left = 0.0
                         for r in range(q + 1, n_sites):
                             if site_park[r] == here:
@@ -195,13 +204,13 @@ def _grow_on(
                                     continue
                                 if word == 1 and (a1 & site_bit[r]) != 0:
                                     continue
-                                bound += site_prize[r]
+                                bound += site_here[r]
                         break
                 if bound > threshold + 1e-12 and (kinds > 1 or most_packs[0] < n_sites):
                     # and no more packs than are left: the dearest sites, in all and of each type
                     for z in range(kinds):
                         packs_left[z] = most_packs[z] - packs_here[z]
-                    few = prize_here
+                    few = prize_here - least_end_cost
                     for r in range(n_sites):
                         q = site_top[r]
                         word = site_word[q]
@@ -216,7 +225,7 @@ def _grow_on(
                             packs_left[0] -= 1
                             if z > 0:
                                 packs_left[z] -= 1
-                        few += site_prize[q]
+                        few += site_here[q]
                     bound = min(bound, few)
                 dominated = bound <= threshold + 1e-12
             if dominated:
@@ -256,12 +265,15 @@ def _grow_on(
             at[_READY] = 1
             return _MORE
         for q in range(n_parks):
+            worth = prize_here
             if here < 0:
                 now = np.int64(start_at[q])
+                worth -= start_cost[q]
             elif q == here:
                 now = t_here
             else:
                 now = t_here + np.int64(move[here, q])
+                worth -= move_cost[here, q]
             spare = 0.0
             if n_steps > 0:
                 if now - begin >= n_steps * STEP_S:
@@ -271,7 +283,7 @@ def _grow_on(
                 )
                 for z in range(kinds):
                     spare -= pack_toll[z] * packs_here[z]
-                if prize_here + arrive[q, (now - begin) // STEP_S] + spare <= threshold + 1e-12:
+                if worth + arrive[q, (now - begin) // STEP_S] + spare <= threshold + 1e-12:
                     continue
             for k in range(first_loop[q], first_loop[q + 1]):
                 if now > loop_l[k]:
@@ -288,7 +300,7 @@ def _grow_on(
                         break
                 if not allowed:
                     continue
-                new_prize = prize_here + loop_prize[k]
+                new_prize = worth + loop_prize[k]
                 if width > 0 and list_len[q] >= width and new_prize <= prize[lists[q, width - 1]] + 1e-12:
                     continue
                 if (
@@ -298,6 +310,8 @@ def _grow_on(
                 ):
                     continue
                 if count >= cap:
+                    at[_LABELS] = count
+                    at[_WORK] = work
                     return _SPENT
                 t[count] = end
                 park[count] = q
@@ -335,20 +349,24 @@ def grow_labels(
     keep_until,  # int: labels that would end later are not made
     first_loop,  # (P + 1,)
     loop_mask,  # (L, 2) uint64
-    loop_prize,  # (L,)
+    loop_prize,  # (L,): net of the cost of its time
     loop_d,
     loop_e,
     loop_l,  # (L,) int32
     loop_packs,  # (L, K) int32
     memory,  # (P, 2) uint64
     most_packs,  # (K,)
-    site_prize,  # (S,) float64: sites by prize per second, best first
+    move_cost,  # (P, P) float64: what the way from parking to parking costs
+    start_cost,  # (P,) float64: what the way to a first loop costs
+    least_end_cost,  # float: what the way from a last loop costs at the least
+    site_here,  # (S,) float64: most that a site adds at its parking; sites by prize per second, best first
+    site_far,  # (S,) float64: most that it adds elsewhere, its share of the way in taken off
     site_share,  # (S,) float64: least seconds that a site takes of any trip
     site_word,  # (S,) int64
     site_bit,  # (S,) uint64
     site_park,  # (S,) int64
     site_kind,  # (S,) int64
-    site_top,  # (S,) int64: the same sites by prize alone
+    site_top,  # (S,) int64: the same sites by what they add at their parking, best first
     threshold,  # float
     width,  # int: 0 = exact; else labels that must be as good before one is dropped (a heuristic)
     max_labels,  # int
@@ -367,7 +385,8 @@ def grow_labels(
     -------
     complete : bool
         False where labels or comparisons ran out.
-    count : int
+    count, work : int
+        Labels made, and comparisons.
     t, park, m0, m1, prize, packs, parent, via : arrays
         The labels.
     alive : numpy.ndarray of bool
@@ -409,10 +428,11 @@ def grow_labels(
     while True:
         state = _grow_on(
             move, start_at, extend_until, first_loop, loop_mask, loop_prize, loop_d, loop_e, loop_l,
-            loop_packs, memory, most_packs, site_prize, site_share, site_word, site_bit, site_park,
-            site_kind, site_top, threshold, width, max_labels, max_work, span, last_end, t, park, m0, m1,
-            prize, packs, parent, via, nxt, alive, head, tail, lists, list_len, packs_here, packs_left,
-            arrive, after, byte_toll, loop_toll, pack_toll, tolls, at,
+            loop_packs, memory, most_packs, move_cost, start_cost, least_end_cost, site_here, site_far,
+            site_share, site_word, site_bit, site_park, site_kind, site_top, threshold, width, max_labels,
+            max_work, span, last_end, t, park, m0, m1, prize, packs, parent, via, nxt, alive, head, tail,
+            lists, list_len, packs_here, packs_left, arrive, after, byte_toll, loop_toll, pack_toll, tolls,
+            at,
         )  # fmt: skip
         if state == _WIDER:
             wider = np.full((n_parks, lists.shape[1] * 2), -1, np.int32)
@@ -435,4 +455,5 @@ def grow_labels(
             was[: alive.shape[0]] = alive
             alive = was
         else:
-            return state == _DONE, at[_LABELS], t, park, m0, m1, prize, packs, parent, via, alive
+            done = state == _DONE
+            return done, at[_LABELS], at[_WORK], t, park, m0, m1, prize, packs, parent, via, alive

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from threading import Lock
 from typing import Any
 
@@ -38,16 +39,22 @@ class Priced:
     Attributes
     ----------
     best : float
-        Largest prize of any trip found, at least the threshold asked for.
+        Largest prize of any trip found, less the cost of its time, at least the threshold asked for.
     complete : bool
         Whether no real trip can collect more than `best`.
     trips : tuple of tuple of int
         Task indices in visiting order; a task may stand twice in a relaxed trip.
+    seconds : tuple of int
+        Where time costs, how long each trip lasts, waiting left out. [s]
+    work : int
+        Labels compared, and two for each label made: what the pricing cost.
     """
 
     best: float
     complete: bool
     trips: tuple[tuple[int, ...], ...]
+    seconds: tuple[int, ...] = ()
+    work: int = 0
 
 
 @dataclass
@@ -100,6 +107,7 @@ class Pricer:
         near_parks: int = 3,
         keep: int = 8,
         max_work: int | None = None,
+        rate: float = 0.0,
     ) -> Priced:
         """
         Find the trips with the largest prizes.
@@ -112,7 +120,7 @@ class Pricer:
         prize : numpy.ndarray, shape (n_tasks,)
             Prize of a visit; visits without a positive prize are left out.
         threshold : float
-            Only prizes above it are wanted.
+            Only prizes above it, the cost of time taken off, are wanted.
         width : int, default 0
             0: exact, with relaxed rounding; else a narrow search over plannable trips.
         near_parks : int, default 3
@@ -121,6 +129,8 @@ class Pricer:
             Trips returned at the most.
         max_work : int, optional
             Labels compared at which to give up, which leaves the result incomplete.
+        rate : float, default 0
+            What a second costs from leaving the base to being back, waiting left out.
 
         Returns
         -------
@@ -129,21 +139,39 @@ class Pricer:
         """
         loose = width == 0
         with self._one_at_a_time:  # several threads price at once; only the labels grow side by side
-            ready = self._get_ready(indices, prize, near_parks, loose=loose)
+            ready = self._get_ready(indices, prize, near_parks, rate, loose=loose)
         if ready is None:
             return Priced(threshold, complete=loose, trips=())
         table, chosen, arrays = ready
         work = _MAX_WORK if max_work is None else min(max_work, _MAX_WORK)
-        best, complete, found = best_trips(*arrays, threshold, width, _MAX_LABELS, work, keep)
-        trips = []
+        best, complete, found, spent = best_trips(*arrays, threshold, width, _MAX_LABELS, work, keep)
+        trips: dict[tuple[int, ...], int] = {}
         for row in found:
             loops = [chosen[k] for k in row if k >= 0]
             if loops:
-                trips.append(tuple(s for k in loops for s in table.specs[k].sites))
-        return Priced(float(best), bool(complete), tuple(dict.fromkeys(trips)))
+                visits = tuple(s for k in loops for s in table.specs[k].sites)
+                lasts = self._least_seconds(indices[0], table, loops, loose=loose) if rate else 0
+                trips.setdefault(visits, lasts)
+        seconds = tuple(trips.values()) if rate else ()
+        return Priced(float(best), bool(complete), tuple(trips), seconds, int(spent))
+
+    def _least_seconds(self, index: int, table: LoopTable, loops: list[int], *, loose: bool) -> int:
+        """Return how long a trip lasts, waiting left out. [s]."""
+        season = self.season
+        move = (season.move_down if loose else season.move_up)[season.days[index].crew]
+        base = len(season.park_places)
+        places = [base, *(int(table.park[k]) for k in loops), base]
+        drive = sum(int(move[a, b]) for a, b in pairwise(places) if a != b)
+        return drive + sum(int(table.d[k]) for k in loops)
 
     def _get_ready(
-        self, indices: tuple[int, ...], prize: NDArray[np.float64], near_parks: int, *, loose: bool
+        self,
+        indices: tuple[int, ...],
+        prize: NDArray[np.float64],
+        near_parks: int,
+        rate: float,
+        *,
+        loose: bool,
     ) -> tuple[LoopTable, NDArray[np.int64], tuple[Any, ...]] | None:
         """Return the loops, those that can be walked for a prize, and what the labels need; None for none."""
         season = self.season
@@ -185,7 +213,11 @@ class Pricer:
         site_packs = self._packs_of(np.eye(len(prize), dtype=bool)[order[-1]], day.day, kinds)
         if most[0] == _ANY_NUMBER:
             packs[:, 0] = site_packs[:, 0] = 0
-        top = np.argsort(-order[0], kind="stable")
+        walked = np.zeros(len(order[-1]))
+        if rate:
+            per_site = table.d[chosen] / np.maximum(1, member.sum(axis=1))
+            walked = np.array([per_site[member[:, s]].min() for s in order[-1]])
+        top = np.argsort(-np.maximum(0.0, order[0] - rate * walked), kind="stable")
         loop_of, loop_site = np.nonzero(member[:, order[-1]])
         loop_first = np.searchsorted(loop_of, np.arange(len(chosen) + 1))
         of_loops = (
@@ -213,11 +245,13 @@ class Pricer:
             close,
             start,
             most,
+            float(rate),
             *order[:4],
             number,
             *order[4:-1],
             site_packs,
             kind,
+            walked,
             top,
             back,
             share,

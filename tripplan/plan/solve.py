@@ -19,7 +19,6 @@ from tripplan.plan.clock import Clock, Progress
 from tripplan.plan.contradict import AsWished, trips_as_wished
 from tripplan.plan.document import Plan, Status
 from tripplan.plan.effort import Effort
-from tripplan.plan.gain_pricing import GainPricer
 from tripplan.plan.moving import Moving
 from tripplan.plan.notes import plan_notes
 from tripplan.plan.parts import is_large
@@ -180,7 +179,6 @@ def _make_ready(season: Season) -> None:
     prize = np.zeros(len(season.tasks))
     prize[site] = 1.0
     Pricer(season).price((index,), prize, 0.0)
-    GainPricer(season).price((index,), prize, 1e-6, 0.0)
     TripBook(season).fits(index, (site,))
     Squeeze(season, (), (), lambda _: ()).fewer({index: frozenset((site,))}, 1, 1, 1, lambda: True)
 
