@@ -31,6 +31,8 @@ from tripplan.fleet import Charger, Climate, Crew, Fleet, Pack, PackState, PackT
 from tripplan.forecast import forecast_fleet
 from tripplan.forecast.outlook import Outlook
 from tripplan.plan import check_plan, plan_season
+from tripplan.plan.clock import Progress
+from tripplan.plan.document import Plan
 from tripplan.travel import Travel, measure_travel
 
 TODAY = date(2026, 11, 25)
@@ -149,6 +151,21 @@ def _greedy_text(fleet: Fleet, outlook: Outlook, travel: Travel) -> str:
     return f"greedy {plan.trip_count} trips, {hours:.1f} h, {late}, dark {plan.expected_dark_days:.1f}"
 
 
+def _proved_s(told: list[Progress], plan: Plan) -> float:
+    """Return after how long the number of trips was proved: infinite where it was not. [s]."""
+    if plan.trip_count != plan.lower_bound:
+        return math.inf
+    when = [
+        one.elapsed_s for one in told if one.trip_count == one.lower_bound == plan.trip_count and one.in_time
+    ]
+    return when[0] if when else math.inf
+
+
+def _proved_text(told: list[Progress], plan: Plan) -> str:
+    seconds = _proved_s(told, plan)
+    return f" proved after {seconds:.1f} s" if math.isfinite(seconds) else " open"
+
+
 def main() -> None:
     """Plan every seed of one size and print a row each."""
     parser = argparse.ArgumentParser(
@@ -162,18 +179,28 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--time-limit", type=float, default=None)
     given = parser.parse_args()
-    gaps, seconds, spent, proved = [], [], [], 0
+    gaps, seconds, spent, settled, proved = [], [], [], [], 0
     for seed in range(given.first, given.first + given.seeds):
         fleet = make_fleet(seed, given.sites, given.weeks, given.bases, given.apart_km)
         outlook, travel = forecast_fleet(fleet, TODAY), measure_travel(fleet)
         begun, busy = time.perf_counter(), time.process_time()
-        plan = plan_season(fleet, outlook, travel, made_on=TODAY, seed=seed, time_limit_s=given.time_limit)
+        told: list[Progress] = []
+        plan = plan_season(
+            fleet,
+            outlook,
+            travel,
+            made_on=TODAY,
+            seed=seed,
+            time_limit_s=given.time_limit,
+            progress=told.append,
+        )
         took, busy = time.perf_counter() - begun, time.process_time() - busy
         refused = check_plan(fleet, outlook, travel, plan)
         hours = sum((trip.back - trip.leave).total_seconds() for trip in plan.trips) / 3600
         print(
             f"seed {seed:2d}  {plan.status!s:12s} {plan.trip_count:3d} trips, bound {plan.lower_bound:3d}, "
-            f"{hours:6.1f} h, late {plan.late_sites}/{plan.late_days}, {took:6.1f} s, "
+            f"{hours:6.1f} h (bound {plan.crew_seconds_bound / 3600:.1f}), "
+            f"late {plan.late_sites}/{plan.late_days}, trips{_proved_text(told, plan)}, all after {took:.1f} s, "
             f"processor {busy:6.1f} s, refused {len(refused)}, dark {plan.expected_dark_days:.1f}; "
             f"{_greedy_text(fleet, outlook, travel)}",
             flush=True,
@@ -181,9 +208,11 @@ def main() -> None:
         gaps.append(plan.trip_count - plan.lower_bound)
         seconds.append(took)
         spent.append(busy)
+        settled.append(_proved_s(told, plan))
         proved += plan.trip_count == plan.lower_bound and not plan.late_sites
     print(
-        f"median gap {statistics.median(gaps)}, median {statistics.median(seconds):.1f} s, "
+        f"median gap {statistics.median(gaps)}, trips proved after {statistics.median(settled):.1f} s in the "
+        f"median, all done after {statistics.median(seconds):.1f} s, "
         f"processor {statistics.median(spent):.1f} s, proved {proved}/{given.seeds}"
     )
 

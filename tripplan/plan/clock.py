@@ -48,6 +48,10 @@ class Clock:
         """Seconds since the search began."""
         return time.monotonic() - self.begun
 
+    def left(self) -> float | None:
+        """Return the seconds left, at least one, or None where there is no limit."""
+        return None if self.time_limit_s is None else max(1.0, self.time_limit_s - self.elapsed_s)
+
     def go_on(self, share: float = 1.0) -> bool:
         """Tell whether less than this share of the time is used up, and nobody asked to stop."""
         return not self.stopped and (self.time_limit_s is None or self.elapsed_s < share * self.time_limit_s)

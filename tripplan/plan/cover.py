@@ -1,5 +1,5 @@
 """
-Choose the fewest trips among those of the linear programme: an integer programme that knows its value.
+Choose among the trips of a linear programme: an integer programme that knows its value.
 
 A plan of at most K trips uses no trip whose reduced cost exceeds K minus the linear value, so all others
 are left out. HiGHS stops on nodes, so that it repeats.
@@ -7,6 +7,7 @@ are left out. HiGHS stops on nodes, so that it repeats.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import highspy
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from tripplan.plan.master import Master
 
-__all__ = ["choose_cover"]
+__all__ = ["cheapest_cover", "choose_cover"]
 
 _WHOLE = 1e-6
 _HALF = 0.5
@@ -59,26 +60,68 @@ def choose_cover(
     chosen = np.sort(chosen[np.argsort(reduced[chosen], kind="stable")[:most_columns]])
     if not len(chosen):
         return None
-    picked = _solve(master, chosen, most, nodes, seconds)
-    return (
-        None
-        if picked is None
-        else {master.columns[k].index: frozenset(master.columns[k].visits) for k in picked}
-    )
+    return _solve(master, chosen, np.ones(len(chosen)), most, start=None, nodes=nodes, seconds=seconds)
+
+
+def cheapest_cover(
+    master: Master,
+    chosen: NDArray[np.int64],
+    cost: NDArray[np.float64],
+    *,
+    most: int,
+    start: Mapping[int, frozenset[int]],
+    nodes: int,
+    seconds: float | None,
+) -> dict[int, frozenset[int]] | None:
+    """
+    Find the plan of least cost among some columns.
+
+    Parameters
+    ----------
+    master : Master
+        Its columns and rows.
+    chosen : numpy.ndarray of int
+        Indices of columns that can be planned.
+    cost : numpy.ndarray
+        Their costs.
+    most : int
+        Trips at the most.
+    start : mapping of int to frozenset of int
+        A plan to begin with; its trips should be among the columns.
+    nodes : int
+        Nodes of the search at the most.
+    seconds : float or None
+        Time at the most. [s]
+
+    Returns
+    -------
+    dict of int to frozenset of int or None
+        Visits by day index; None where none was found, which proves nothing.
+    """
+    return _solve(master, chosen, cost, most, start=start, nodes=nodes, seconds=seconds)
 
 
 def _solve(
-    master: Master, chosen: NDArray[np.int64], most: int, nodes: int, seconds: float | None
-) -> list[int] | None:
+    master: Master,
+    chosen: NDArray[np.int64],
+    cost: NDArray[np.float64],
+    most: int,
+    *,
+    start: Mapping[int, frozenset[int]] | None,
+    nodes: int,
+    seconds: float | None,
+) -> dict[int, frozenset[int]] | None:
     n = len(chosen)
     lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
     lp.silent()
+    # one trip fewer, or a second less, is what counts
     for name, setting in (("threads", 1), ("mip_max_nodes", nodes), ("mip_abs_gap", 1 - _HALF)):
         lp.setOptionValue(name, setting)
+    lp.setOptionValue("mip_rel_gap", 0.0)
     if seconds is not None:
         lp.setOptionValue("time_limit", seconds)
     none = np.array([], np.int32)
-    lp.addCols(n, np.ones(n), np.zeros(n), np.ones(n), 0, none, none, np.array([]))
+    lp.addCols(n, cost, np.zeros(n), np.ones(n), 0, none, none, np.array([]))
     every = np.arange(n, dtype=np.int32)
     lp.changeColsIntegrality(n, every, np.array([highspy.HighsVarType.kInteger] * n))
     lower, upper, starts, where, values = [0.0], [float(most)], [0], [every], [np.ones(n)]
@@ -104,8 +147,14 @@ def _solve(
         np.concatenate(where),
         np.concatenate(values),
     )
+    if start is not None:
+        begin = highspy.HighsSolution()
+        columns = (master.columns[k] for k in chosen)
+        begin.col_value = [float(start.get(c.index) == frozenset(c.visits)) for c in columns]
+        lp.setSolution(begin)
     lp.run()
     if lp.getInfo().primal_solution_status != highspy.kSolutionStatusFeasible:
         return None
     solution = np.array(lp.getSolution().col_value)
-    return [int(k) for k in chosen[solution > _HALF]]
+    picked = (master.columns[k] for k in chosen[solution > _HALF])
+    return {column.index: frozenset(column.visits) for column in picked}

@@ -37,6 +37,9 @@ _UNIT_S = 36_000.0
 _ROUNDING_S = 2.0
 _MOST_KNOWN = 3
 _SMOOTHING = 0.4
+_OFFERS = 12
+_USED = 1e-6
+_WIDTH, _KEEP = 6, 12
 _EASY_WORK = 20_000_000
 """Work on a date, as `Priced.work` counts, at which fewer parkings are remembered."""
 
@@ -102,6 +105,90 @@ class CrewTime(Master):
             cost = self.cost_s(column.index, column.visits) / _UNIT_S
             self._lp.changeColCost(int(self._at[k]), cost)
 
+    @property
+    def value_s(self) -> float:
+        """Value of the linear programme. [s]."""
+        return self.value * _UNIT_S
+
+    def settle(self, go_on: Callable[[], bool]) -> NDArray[np.float64]:
+        """
+        Solve the linear programme, offering the trips known to other dates.
+
+        Parameters
+        ----------
+        go_on : callable
+            False stops.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_rows,)
+            Dual values, as `solve` returns them.
+        """
+        duals = self.solve()
+        for _ in range(_OFFERS):
+            if not go_on() or self._offer_known(duals) < _MOST_KNOWN:
+                break
+            duals = self.solve()
+        return duals
+
+    def reduced_seconds(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        Return what each column lasts beyond what it collects.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            As `solve` returns them.
+
+        Returns
+        -------
+        numpy.ndarray, shape (n_columns,)
+            Crew time; infinite for trips that cannot be planned. [s]
+        """
+        prize = self.prizes(duals)[self._day_numbers]
+        toll = np.array([self._toll(duals, index) for index in range(len(self.season.days))])
+        n = len(self.columns)
+        lasts = [self.cost_s(c.index, c.visits) if c.usable else math.inf for c in self.columns]
+        worth = np.einsum("ks,ks->k", self._counts[:n].astype(np.float64), prize[self._index[:n]])
+        return np.asarray(np.array(lasts) + _UNIT_S * (toll[self._index[:n]] - worth))
+
+    def add_shorter(self, duals: NDArray[np.float64]) -> int:
+        """
+        Add trips that collect more than they last, found narrowly, and trips in use less one visit.
+
+        Parameters
+        ----------
+        duals : numpy.ndarray, shape (n_rows,)
+            As `solve` returns them.
+
+        Returns
+        -------
+        int
+            Columns added, all of which can be planned.
+        """
+        prize = self.prizes(duals) * _UNIT_S
+        toll = [self._toll(duals, index) * _UNIT_S for index in range(len(self.season.days))]
+        used = [self.columns[k] for k in np.flatnonzero(self.weights > _USED)]
+        found = [(c.index, tuple(x for x in c.visits if x != s)) for c in used if c.usable for s in c.visits]
+        jobs = [
+            Job((index,), prize[self.season.days[index].day], toll[index])
+            for index in range(len(self.season.days))
+            if self.season.days[index].spans
+        ]
+        for job, priced in zip(jobs, self.at_once(self._narrow_gain, jobs), strict=True):
+            found.extend((job.indices[0], tuple(sorted(set(trip)))) for trip in priced.trips)
+        added = 0
+        for index, visits in found:
+            if not visits or not self.book.fits(index, visits):
+                continue
+            gain = float(prize[self.season.days[index].day, list(visits)].sum())
+            if gain - self.cost_s(index, visits) > toll[index] + 1.0:
+                added += self.add(index, visits, usable=True)
+        return added
+
+    def _narrow_gain(self, job: Job) -> Priced:
+        return self.pricer.price(job.indices, job.prize, job.bonus + 1.0, width=_WIDTH, keep=_KEEP, rate=1.0)
+
     def raise_seconds(self, rounds: int, max_work: int, go_on: Callable[[], bool]) -> None:
         """
         Generate trips and raise the bound until it meets the linear value, or the effort is spent.
@@ -116,13 +203,9 @@ class CrewTime(Master):
             False stops.
         """
         for _ in range(rounds):
-            duals = self.solve()
-            for _ in range(12):
-                if not go_on():
-                    return
-                if self._offer_known(duals) < _MOST_KNOWN:
-                    break
-                duals = self.solve()
+            duals = self.settle(go_on)
+            if not go_on():
+                return
             middle = self._middle
             mixed = duals if middle is None else _SMOOTHING * middle + (1 - _SMOOTHING) * duals
             before = self.seconds

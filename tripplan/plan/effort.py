@@ -38,6 +38,8 @@ class Effort:
         Rounds of destroy and repair for less crew time.
     polish_passes : int
         Passes of small moves.
+    time_nodes : int
+        Nodes of the choice of trips for less crew time.
     time_rounds, time_work : int
         Rounds of pricing for the bound on crew time, and the work (labels compared, and two for each made) at
         which they stop.
@@ -59,6 +61,7 @@ class Effort:
     late_builds: int = 30
     time_repairs: int = 3
     polish_passes: int = 2
+    time_nodes: int = 4
     time_rounds: int = 12
     time_work: int = 200_000_000
 
@@ -79,5 +82,6 @@ class Effort:
             late_builds=0,
             time_repairs=0,
             polish_passes=0,
+            time_nodes=0,
             time_rounds=0,
         )

@@ -14,6 +14,7 @@ from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.effort import Effort
 from tripplan.plan.intervals import tighten
+from tripplan.plan.least_time import shorten
 from tripplan.plan.master import Master
 from tripplan.plan.owed import Owed, owed_by, owed_if_bent
 from tripplan.plan.pairs import stretched_limits, stretched_windows
@@ -36,15 +37,18 @@ __all__ = ["Run"]
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
 
-_FIRST_SHARE, _LIMITS_SHARE = 0.72, 0.85
+_FIRST_SHARE, _LIMITS_SHARE = 0.68, 0.8
 """Shares of the time limit after which limits on the trips between two dates are looked for, and not any
 more, where more than one trip is open."""
 
 _BEND_SHARE = 0.25
 """Share of the time limit after which sites still late give up their fallback dates, where that may help."""
 
-_SQUEEZE_SHARE = 0.92
+_SQUEEZE_SHARE = 0.86
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
+
+_TRIPS_SHARE = 0.88
+"""Share of the time limit after which the number of trips stays as it is, and crew time is looked at."""
 
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
 """Windows for which the turns of the search for fewer trips are meant; others take more or less in
@@ -75,6 +79,9 @@ _BRANCH_REACH = 0.25
 """Cases are looked at where the linear value is no further below what would prove the plan. [trips]"""
 
 _ANY_NUMBER, _A_PAIR = 10**6, 2
+
+_SHORTENINGS = 2
+"""Choices of trips for less crew time at the most; the second sees what small moves made of the first."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -338,6 +345,12 @@ class Run:
         """Save crew time."""
         search, effort = self.search, self.effort
         polish(search, effort.polish_passes)
+        for _ in range(_SHORTENINGS):
+            if not shorten(
+                search, nodes=effort.time_nodes, go_on=self.clock.go_on, seconds_left=self.clock.left
+            ):
+                break
+            polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
 
@@ -394,14 +407,14 @@ class Run:
                 self._squeeze(1)
             else:  # as long as the cases took
                 share = (2 * clock.elapsed_s - since) / clock.time_limit_s
-                self._squeeze(_ANY_NUMBER, patient=True, share=min(1.0, share))
+                self._squeeze(_ANY_NUMBER, patient=True, share=min(_TRIPS_SHARE, share))
             since = clock.elapsed_s
             return len(search.best)
 
         if not self._proved():
             nodes = nodes if clock.time_limit_s is None else _ANY_NUMBER
             root, rounds, rise = self._tight or master, self.effort.branch_rounds, self._rise
-            go_on, most = clock.go_on, value.trips
+            go_on, most = partial(clock.go_on, _TRIPS_SHARE), value.trips
             rise(branch(root, most, nodes=nodes, rounds=rounds, go_on=go_on, look=look, report=rise))
 
     def _tighten(self, turns: int, share: float = 1.0) -> None:
@@ -434,33 +447,32 @@ class Run:
     def _cover(self) -> None:
         """Choose ever fewer of the trips known."""
         search, clock = self.search, self.clock
-        while self.effort.cover_nodes and not self._proved() and clock.go_on():
+        while self.effort.cover_nodes and not self._proved() and clock.go_on(_TRIPS_SHARE):
             value = search.value
             if value is None:
                 return
             most = len(search.best) if self.judge.missed(search.best) else value.trips - 1
-            left = None if clock.time_limit_s is None else max(1.0, clock.time_limit_s - clock.elapsed_s)
             found = choose_cover(
                 self.master,
                 most,
                 nodes=self.effort.cover_nodes,
                 most_columns=self.effort.cover_columns,
-                seconds=left,
+                seconds=clock.left(),
             )
             if found is None or not search.offer(found, thin=True):
                 return
 
     def _dive(self, dives: int) -> None:
         """Round the linear programme again and again, until a plan meets the bound."""
-        search, master = self.search, self.master
+        search, master, go_on = self.search, self.master, partial(self.clock.go_on, _TRIPS_SHARE)
         for k in range(dives):
             value = search.value
-            if value is None or self._proved() or not self.clock.go_on():
+            if value is None or self._proved() or not go_on():
                 return
             limit = 10**9 if self.judge.missed(search.best) else value.trips
             if k % 2:  # steps back are few: every other dive spends them on a plan that would be proved
                 limit = min(limit, master.whole_bound + 1)
-            found = dive(master, search.random, limit, go_on=self.clock.go_on, spread=0.0 if k == 0 else 0.4)
+            found = dive(master, search.random, limit, go_on=go_on, spread=0.0 if k == 0 else 0.4)
             if found is not None and all(search.book.fits(i, v) for i, v in found.items()):
                 search.offer(found, thin=True)
             self.report()
