@@ -154,7 +154,7 @@ def test_where_several_trips_are_open_the_search_takes_its_whole_share_of_the_ti
     assert asked[400.0][-1] > 0.7 * 400
 
 
-@pytest.mark.parametrize(("cases_took", "ends_by"), [(10.0, 41.0), (60.0, 100.0), (75.0, 100.0)])
+@pytest.mark.parametrize(("cases_took", "ends_by"), [(10.0, 41.0), (60.0, 85.0), (75.0, 95.0)])
 def test_tries_amid_cases_take_as_long_as_the_cases_and_keep_to_the_time_limit(
     season, monkeypatch, cases_took, ends_by
 ):
@@ -184,4 +184,4 @@ def test_tries_amid_cases_take_as_long_as_the_cases_and_keep_to_the_time_limit(
     clock.now = 20.0
     run._branch(80)
     assert ends_by - 3 <= ended[0] <= ends_by + 3
-    assert ended[1] <= max(100.0, ended[0] + cases_took) + 3
+    assert ended[1] <= max(85.0, ended[0] + cases_took) + 3  # crew time gets the rest

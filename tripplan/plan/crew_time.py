@@ -55,6 +55,8 @@ class CrewTime(Master):
     ----------
     least_trips, most_trips : int
         Trips that are needed, and trips at the most.
+    barred : frozenset of int
+        Day indices on which others go; a bound is for a season in which nobody can go then.
     seconds : float
         Best bound proved so far. [s]
     work : int
@@ -63,6 +65,7 @@ class CrewTime(Master):
 
     least_trips: int = 0
     most_trips: int = 0
+    barred: frozenset[int] = frozenset()
     seconds: float = 0.0
     work: int = 0
     _relaxed: dict[tuple[int, tuple[int, ...]], int] = field(default_factory=dict)
@@ -72,6 +75,26 @@ class CrewTime(Master):
         self.spans = (SpanRow(every, most=self.most_trips), SpanRow(every, least=self.least_trips))
         super().__post_init__()
         self._middle: NDArray[np.float64] | None = None
+
+    def add(self, index: int, visits: tuple[int, ...], *, usable: bool) -> bool:
+        """
+        Add a trip as a column, but none on a date on which others go.
+
+        Parameters
+        ----------
+        index : int
+            Day index.
+        visits : tuple of int
+            Task indices.
+        usable : bool
+            Whether the trip can be planned as it is.
+
+        Returns
+        -------
+        bool
+            As `Programme.add`.
+        """
+        return index not in self.barred and super().add(index, visits, usable=usable)
 
     def cost_s(self, index: int, visits: tuple[int, ...]) -> int:
         """
@@ -174,6 +197,8 @@ class CrewTime(Master):
             Job((index,), prize[self.season.days[index].day], toll[index])
             for index in range(len(self.season.days))
             if self.season.days[index].spans
+            and index not in self.barred
+            and float(prize[self.season.days[index].day].clip(min=0).sum()) > toll[index] + 1.0
         ]
         for job, priced in zip(jobs, self.at_once(self._narrow_gain, jobs), strict=True):
             found.extend((job.indices[0], tuple(sorted(set(trip)))) for trip in priced.trips)

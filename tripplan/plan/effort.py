@@ -39,7 +39,7 @@ class Effort:
     polish_passes : int
         Passes of small moves.
     time_nodes : int
-        Nodes of the choice of trips for less crew time.
+        Nodes of each choice of trips for less crew time.
     time_rounds, time_work : int
         Rounds of pricing for the bound on crew time, and the work (labels compared, and two for each made) at
         which they stop.
@@ -61,7 +61,7 @@ class Effort:
     late_builds: int = 30
     time_repairs: int = 3
     polish_passes: int = 2
-    time_nodes: int = 4
+    time_nodes: int = 30
     time_rounds: int = 12
     time_work: int = 200_000_000
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tripplan.plan.cover import cheapest_cover
 from tripplan.plan.crew_time import CrewTime
+from tripplan.plan.rows import StockRow
 from tripplan.plan.search import Search
 
 __all__ = ["shorten"]
@@ -24,17 +25,25 @@ _ROUNDS = 12
 _FEW = 3
 """A round that brings fewer trips is the last."""
 
-_MOST_TRIPS = 6000
+_MOST_TRIPS = 3000
 """Trips of the search for fewer trips to begin with, those worth most first."""
 
-_MOST_CHOICES = 3000
+_MOST_CHOICES = 1500
+
+_AT_ONCE = 7
+"""Trips chosen anew at once; the next choice keeps half of them."""
+
+_FEW_TRIPS, _WHOLE_S = 12, 20.0
+"""A plan of no more trips is chosen anew as a whole first, if there is so much time. [s]"""
+
+_MOST_SWEEPS = 3
 
 
 def shorten(
     search: Search, *, nodes: int, go_on: Callable[[], bool], seconds_left: Callable[[], float | None]
 ) -> bool:
     """
-    Look for less crew time with no more trips.
+    Look for less crew time with no more trips: a small plan as a whole, then some trips in a row at a time.
 
     Parameters
     ----------
@@ -42,7 +51,7 @@ def shorten(
         Holds the plan, and gets a better one. Left alone where changes against a last plan come first, or
         wishes say on which dates to go.
     nodes : int
-        Nodes of the integer programme; with none nothing is done.
+        Nodes of each integer programme; with none nothing is done.
     go_on : callable
         False stops.
     seconds_left : callable
@@ -53,17 +62,53 @@ def shorten(
     bool
         Whether the plan became better.
     """
-    season, value = search.season, search.value
-    wanted = season.wanted
-    if value is None or not search.best or search.judge.last or wanted.must_run or wanted.kept or not nodes:
+    wanted, first = search.season.wanted, search.value
+    if first is None or not search.best or search.judge.last or wanted.must_run or wanted.kept or not nodes:
         return False
-    rows, master = tuple(search.judge.filled(search.best)), search.master
-    if not rows:
+    known = _known(search)
+    left = seconds_left()
+    if len(search.best) <= _FEW_TRIPS and (left is None or left >= _WHOLE_S):
+        _choose_anew(search, known, frozenset(search.best), nodes, go_on, seconds_left)
+    for _ in range(_MOST_SWEEPS if len(search.best) > _AT_ONCE else 0):
+        before = search.value
+        at, end = 0, False
+        while not end and go_on():
+            order = sorted(search.best, key=lambda i: (search.season.days[i].day, i))
+            end = at + _AT_ONCE >= len(order)
+            some = order[max(0, len(order) - _AT_ONCE if end else at) :][:_AT_ONCE]
+            _choose_anew(search, known, frozenset(some), nodes, go_on, seconds_left)
+            at += _AT_ONCE // 2
+        if search.value == before:
+            break
+    return search.value != first
+
+
+def _choose_anew(
+    search: Search,
+    known: list[tuple[int, tuple[int, ...]]],
+    some: frozenset[int],
+    nodes: int,
+    go_on: Callable[[], bool],
+    seconds_left: Callable[[], float | None],
+) -> bool:
+    """Choose some of the plan's trips anew, beside the others; tell whether it became better."""
+    crew_time = _beside(search, some)
+    if crew_time is None or not go_on():
         return False
-    crew_time = CrewTime(season, rows, master.stock, search.book, search.pricer, most_trips=len(search.best))
-    best = [(index, tuple(sorted(visits))) for index, visits in search.best.items()]
-    for index, trip in (*best, *_known(search)):
-        crew_time.add(index, trip, usable=True)
+    days = {day for window in crew_time.rows for day in window.days}
+
+    def useful(index: int, visits: tuple[int, ...]) -> tuple[int, ...]:
+        """Return the visits that fill a window left open; all of them where the trip fits only so."""
+        day = search.season.days[index].day
+        fewer = tuple(s for s in visits if day in crew_time.rows_at[s])
+        return fewer if not fewer or fewer == visits or search.book.fits(index, fewer) else visits
+
+    old = {index: useful(index, tuple(sorted(search.best[index]))) for index in some}
+    for index, visits in (*old.items(), *known):
+        if len(crew_time.columns) >= _MOST_TRIPS:
+            break
+        if search.season.days[index].day in days and index not in crew_time.barred:
+            crew_time.add(index, useful(index, visits), usable=True)
     for _ in range(_ROUNDS):
         duals = crew_time.settle(go_on)
         if not go_on():
@@ -71,7 +116,8 @@ def shorten(
         if crew_time.add_shorter(duals) < _FEW:
             break
     duals = crew_time.solve()
-    beyond = value.seconds - crew_time.value_s
+    lasts = sum(crew_time.cost_s(index, visits) for index, visits in old.items() if visits)
+    beyond = lasts - crew_time.value_s
     costs = crew_time.reduced_seconds(duals)
     chosen = np.flatnonzero(costs <= beyond + 1.0)
     chosen = np.sort(chosen[np.argsort(costs[chosen], kind="stable")[:_MOST_CHOICES]])
@@ -81,20 +127,52 @@ def shorten(
         crew_time,
         chosen,
         np.array([crew_time.cost_s(c.index, c.visits) for c in map(crew_time.columns.__getitem__, chosen)]),
-        most=len(search.best),
-        start=search.best,
+        most=len(some),
+        start={index: frozenset(visits) for index, visits in old.items()},
         nodes=nodes,
         seconds=seconds_left(),
     )
-    return found is not None and search.offer(found, thin=True)
+    if found is None:
+        return False
+    rest = {index: visits for index, visits in search.best.items() if index not in some}
+    return search.offer({**rest, **found}, thin=True)
+
+
+def _beside(search: Search, some: frozenset[int]) -> CrewTime | None:
+    """Return the linear programme for what the other trips leave to do; None where that is nothing."""
+    season = search.season
+    rest = {index: visits for index, visits in search.best.items() if index not in some}
+    done = {(season.days[index].day, s) for index, visits in rest.items() for s in visits}
+    rows = tuple(
+        row
+        for row in search.judge.filled(search.best)
+        if not any((day, row.site) in done for day in row.days)
+    )
+    if not rows:
+        return None
+    stock = []
+    for row in search.master.stock:
+        taken = (
+            s
+            for day, s in done
+            if row.first <= day <= row.last
+            and season.tasks[s].site.pack_type == row.pack_type
+            and season.tasks[s].pays[day]
+        )
+        used = len(list(taken))
+        stock.append(StockRow(row.pack_type, row.first, row.last, max(0, row.cap - used)))
+    barred = frozenset(other for index in rest for other in (index, *season.conflicts[index]))
+    return CrewTime(
+        season, rows, tuple(stock), search.book, search.pricer, most_trips=len(some), barred=barred
+    )
 
 
 def _known(search: Search) -> list[tuple[int, tuple[int, ...]]]:
     """Return trips that can be planned, those worth most for fewer trips first."""
     master = search.master
-    known = [(index, tuple(sorted(visits))) for (index, visits), _ in search.known()]
     usable = np.array([k for k, column in enumerate(master.columns) if column.usable], np.int64)
     if len(usable) > _MOST_TRIPS:
         costs: NDArray[np.float64] = master.reduced_costs(master.multipliers())[usable]
-        usable = np.sort(usable[np.argsort(costs, kind="stable")[:_MOST_TRIPS]])
-    return [*known, *((master.columns[k].index, master.columns[k].visits) for k in usable)]
+        usable = usable[np.argsort(costs, kind="stable")]
+    known = [(index, tuple(sorted(visits))) for (index, visits), _ in search.known()]
+    return [*((master.columns[k].index, master.columns[k].visits) for k in usable), *known]

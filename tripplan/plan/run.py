@@ -37,17 +37,17 @@ __all__ = ["Run"]
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
 
-_FIRST_SHARE, _LIMITS_SHARE = 0.68, 0.8
+_FIRST_SHARE, _LIMITS_SHARE = 0.66, 0.78
 """Shares of the time limit after which limits on the trips between two dates are looked for, and not any
 more, where more than one trip is open."""
 
 _BEND_SHARE = 0.25
 """Share of the time limit after which sites still late give up their fallback dates, where that may help."""
 
-_SQUEEZE_SHARE = 0.86
+_SQUEEZE_SHARE = 0.83
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
 
-_TRIPS_SHARE = 0.88
+_TRIPS_SHARE = 0.85
 """Share of the time limit after which the number of trips stays as it is, and crew time is looked at."""
 
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
@@ -79,9 +79,6 @@ _BRANCH_REACH = 0.25
 """Cases are looked at where the linear value is no further below what would prove the plan. [trips]"""
 
 _ANY_NUMBER, _A_PAIR = 10**6, 2
-
-_SHORTENINGS = 2
-"""Choices of trips for less crew time at the most; the second sees what small moves made of the first."""
 
 _MORE_IF_LATE = 3
 """Trips by which a plan that misses something may grow at each try to miss nothing."""
@@ -345,11 +342,7 @@ class Run:
         """Save crew time."""
         search, effort = self.search, self.effort
         polish(search, effort.polish_passes)
-        for _ in range(_SHORTENINGS):
-            if not shorten(
-                search, nodes=effort.time_nodes, go_on=self.clock.go_on, seconds_left=self.clock.left
-            ):
-                break
+        if shorten(search, nodes=effort.time_nodes, go_on=self.clock.go_on, seconds_left=self.clock.left):
             polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
