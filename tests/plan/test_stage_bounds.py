@@ -10,14 +10,20 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from season_instances import TODAY, make_fleet
 
+from tripplan.forecast import forecast_fleet
 from tripplan.plan import check_plan, plan_season
 from tripplan.plan.build import build_season
+from tripplan.plan.clock import Clock
 from tripplan.plan.crew_time import CrewTime, least_visit_seconds
 from tripplan.plan.document import Plan
+from tripplan.plan.effort import Effort
+from tripplan.plan.least_time import shorten
 from tripplan.plan.life_bound import Chain, chains_of, least_life_days
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.proof import stages_text
+from tripplan.plan.run import Run
 from tripplan.plan.shelf_limits import stock_rows
 from tripplan.plan.trips import TripBook
 from tripplan.plan.windows import build_windows
@@ -208,3 +214,28 @@ def test_the_words_say_what_is_proved_and_no_more(random_fleets):
     nothing = replace(one, crew_seconds_bound=0, life_days_bound=0)
     assert stages_text(nothing) == "Crew time 6 h 10 min. Life thrown away 12 days over all swaps."
     assert stages_text(replace(one, trips=())) == ""
+
+
+def test_a_plan_of_least_crew_time_does_not_hide_its_own_bound():
+    """With as many trips needed as allowed, their multiplier alone makes up the value of the plan's trips."""
+    fleet = make_fleet(6, 12, 26)
+    season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
+    run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)
+    run.search.offer({})
+    run.search.offer(run.search.build(whole=True))
+    run._squeeze(2)
+    shorten(run.search, nodes=30, go_on=lambda: True, seconds_left=lambda: None)
+    n = len(run.search.best)
+    bound = CrewTime(
+        season,
+        tuple(run.judge.filled(run.search.best)),
+        run.stock,
+        run.book,
+        run.pricer,
+        least_trips=n,
+        most_trips=n,
+    )
+    for index, visits in run.search.best.items():
+        bound.add(index, tuple(sorted(visits)), usable=True)
+    bound.raise_seconds(12, 200_000_000, lambda: True)
+    assert 0.96 * run.search.value.seconds <= bound.seconds <= run.search.value.seconds

@@ -48,9 +48,16 @@ class Clock:
         """Seconds since the search began."""
         return time.monotonic() - self.begun
 
-    def left(self) -> float | None:
-        """Return the seconds left, at least one, or None where there is no limit."""
-        return None if self.time_limit_s is None else max(1.0, self.time_limit_s - self.elapsed_s)
+    def left(self, share: float = 1.0) -> float | None:
+        """Return the seconds left of this share, at least one, or None where there is no limit."""
+        return None if self.time_limit_s is None else max(1.0, share * self.time_limit_s - self.elapsed_s)
+
+    def with_part_of_rest(self, part: float) -> float:
+        """Return the share of the time that is used up once this part of what is left now is."""
+        if self.time_limit_s is None:
+            return 1.0
+        used = self.elapsed_s / self.time_limit_s
+        return used + part * max(0.0, 1.0 - used)
 
     def go_on(self, share: float = 1.0) -> bool:
         """Tell whether less than this share of the time is used up, and nobody asked to stop."""

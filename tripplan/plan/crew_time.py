@@ -227,6 +227,7 @@ class CrewTime(Master):
         go_on : callable
             False stops.
         """
+        self._add_shortest()
         for _ in range(rounds):
             duals = self.settle(go_on)
             if not go_on():
@@ -242,6 +243,20 @@ class CrewTime(Master):
                 if self._middle is None or middle is None:
                     return
                 self._middle = None
+
+    def _add_shortest(self) -> None:
+        """
+        Add the shortest trip of each crew-date.
+
+        Without one the multiplier of the trips that are needed may stand for all crew time: it says then that
+        no trip is shorter than the plan's are on average, which pricing by gains cannot deny.
+        """
+        for index, day in enumerate(self.season.days):
+            shapes = ((self.book.best(index, (s,)), s) for s in day.spans)
+            alone = ((shape.seconds, s) for shape, s in shapes if shape is not None)
+            found = min(alone, default=None)
+            if found is not None:
+                self.add(index, (found[1],), usable=True)
 
     def _toll(self, duals: NDArray[np.float64], index: int) -> float:
         """Return what a trip must gain to be worth while on a crew-date."""

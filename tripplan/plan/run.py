@@ -50,6 +50,9 @@ _SQUEEZE_SHARE = 0.83
 _TRIPS_SHARE = 0.85
 """Share of the time limit after which the number of trips stays as it is, and crew time is looked at."""
 
+_CHOICES_PART = 0.6
+"""Part of the time then left that goes into the choice of trips for less crew time."""
+
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
 """Windows for which the turns of the search for fewer trips are meant; others take more or less in
 proportion, but at least this share."""
@@ -342,7 +345,9 @@ class Run:
         """Save crew time."""
         search, effort = self.search, self.effort
         polish(search, effort.polish_passes)
-        if shorten(search, nodes=effort.time_nodes, go_on=self.clock.go_on, seconds_left=self.clock.left):
+        share = self.clock.with_part_of_rest(_CHOICES_PART)  # the bound on crew time gets the rest
+        go_on, left = partial(self.clock.go_on, share), partial(self.clock.left, share)
+        if shorten(search, nodes=effort.time_nodes, go_on=go_on, seconds_left=left):
             polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
