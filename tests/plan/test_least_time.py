@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 import pytest
 from season_instances import TODAY, make_fleet
@@ -9,6 +11,7 @@ from season_instances import TODAY, make_fleet
 from tripplan.forecast import forecast_fleet
 from tripplan.plan.build import build_season
 from tripplan.plan.clock import Clock
+from tripplan.plan.cover import run_to_end
 from tripplan.plan.crew_time import CrewTime
 from tripplan.plan.effort import Effort
 from tripplan.plan.least_time import shorten
@@ -93,3 +96,29 @@ def test_what_a_trip_lasts_beyond_what_it_collects_is_never_negative_in_the_end(
     assert costs.min() >= -1e-3
     assert np.abs(costs[crew_time.weights > 1e-6]).max() <= 1e-3  # complementary slackness
     assert crew_time.value_s <= run.search.value.seconds + 1e-3
+
+
+class _Endless:
+    """A solver that goes on until it is told to stop; a Ctrl-C comes while it is waited for."""
+
+    def __init__(self):
+        self.told = threading.Event()
+
+    def startSolve(self):  # noqa: N802 - the library's name
+        thread = threading.Thread(target=self.told.wait)
+        thread.start()
+        return thread
+
+    def wait(self, _):
+        raise KeyboardInterrupt
+
+    def cancelSolve(self):  # noqa: N802 - the library's name
+        self.told.set()
+
+
+def test_an_interrupt_ends_the_choice_of_trips():
+    solver = _Endless()
+    with pytest.raises(KeyboardInterrupt):
+        run_to_end(solver)
+    assert solver.told.is_set()
+    assert solver.HandleUserInterrupt

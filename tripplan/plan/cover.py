@@ -20,6 +20,7 @@ __all__ = ["cheapest_cover", "choose_cover"]
 
 _WHOLE = 1e-6
 _HALF = 0.5
+_HEED_S = 0.1
 
 
 def choose_cover(
@@ -152,9 +153,29 @@ def _solve(
         columns = (master.columns[k] for k in chosen)
         begin.col_value = [float(start.get(c.index) == frozenset(c.visits)) for c in columns]
         lp.setSolution(begin)
-    lp.run()
+    run_to_end(lp)
     if lp.getInfo().primal_solution_status != highspy.kSolutionStatusFeasible:
         return None
     solution = np.array(lp.getSolution().col_value)
     picked = (master.columns[k] for k in chosen[solution > _HALF])
     return {column.index: frozenset(column.visits) for column in picked}
+
+
+def run_to_end(lp: Any) -> None:
+    """
+    Solve in a thread of its own, so that a Ctrl-C is heard at once and not once it is done.
+
+    Parameters
+    ----------
+    lp : highspy.Highs
+        The problem.
+    """
+    lp.HandleUserInterrupt = True
+    solving = lp.startSolve()
+    try:
+        while not lp.wait(_HEED_S)[0]:
+            pass
+    except KeyboardInterrupt:
+        lp.cancelSolve()
+        solving.join()
+        raise

@@ -67,7 +67,8 @@ def shorten(
         return False
     known = _known(search)
     left = seconds_left()
-    if len(search.best) <= _FEW_TRIPS and (left is None or left >= _WHOLE_S):
+    n = len(search.best)
+    if n <= _AT_ONCE or (n <= _FEW_TRIPS and (left is None or left >= _WHOLE_S)):
         _choose_anew(search, known, frozenset(search.best), nodes, go_on, seconds_left)
     for _ in range(_MOST_SWEEPS if len(search.best) > _AT_ONCE else 0):
         before = search.value
