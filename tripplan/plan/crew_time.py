@@ -19,7 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +40,7 @@ _SMOOTHING = 0.4
 _OFFERS = 12
 _USED = 1e-6
 _WIDTH, _KEEP = 6, 12
+_WIDE, _KEEP_WIDE = 40, 40
 _EASY_WORK = 20_000_000
 """Work on a date, as `Priced.work` counts, at which fewer parkings are remembered."""
 
@@ -175,7 +176,7 @@ class CrewTime(Master):
         worth = np.einsum("ks,ks->k", self._counts[:n].astype(np.float64), prize[self._index[:n]])
         return np.asarray(np.array(lasts) + _UNIT_S * (toll[self._index[:n]] - worth))
 
-    def add_shorter(self, duals: NDArray[np.float64]) -> int:
+    def add_shorter(self, duals: NDArray[np.float64], within: float = 0.0) -> int:
         """
         Add trips that collect more than they last, found narrowly, and trips in use less one visit.
 
@@ -183,6 +184,8 @@ class CrewTime(Master):
         ----------
         duals : numpy.ndarray, shape (n_rows,)
             As `solve` returns them.
+        within : float, default 0
+            How much longer than it collects a trip may last. [s]
 
         Returns
         -------
@@ -194,25 +197,27 @@ class CrewTime(Master):
         used = [self.columns[k] for k in np.flatnonzero(self.weights > _USED)]
         found = [(c.index, tuple(x for x in c.visits if x != s)) for c in used if c.usable for s in c.visits]
         jobs = [
-            Job((index,), prize[self.season.days[index].day], toll[index])
+            Job((index,), prize[self.season.days[index].day], toll[index] - within)
             for index in range(len(self.season.days))
             if self.season.days[index].spans
             and index not in self.barred
-            and float(prize[self.season.days[index].day].clip(min=0).sum()) > toll[index] + 1.0
+            and float(prize[self.season.days[index].day].clip(min=0).sum()) > toll[index] - within + 1.0
         ]
-        for job, priced in zip(jobs, self.at_once(self._narrow_gain, jobs), strict=True):
+        width, keep = (_WIDE, _KEEP_WIDE) if within > 0 else (_WIDTH, _KEEP)
+        narrow = partial(self._narrow_gain, width=width, keep=keep)
+        for job, priced in zip(jobs, self.at_once(narrow, jobs), strict=True):
             found.extend((job.indices[0], tuple(sorted(set(trip)))) for trip in priced.trips)
         added = 0
         for index, visits in found:
             if not visits or not self.book.fits(index, visits):
                 continue
             gain = float(prize[self.season.days[index].day, list(visits)].sum())
-            if gain - self.cost_s(index, visits) > toll[index] + 1.0:
+            if gain - self.cost_s(index, visits) > toll[index] - within + 1.0:
                 added += self.add(index, visits, usable=True)
         return added
 
-    def _narrow_gain(self, job: Job) -> Priced:
-        return self.pricer.price(job.indices, job.prize, job.bonus + 1.0, width=_WIDTH, keep=_KEEP, rate=1.0)
+    def _narrow_gain(self, job: Job, *, width: int, keep: int) -> Priced:
+        return self.pricer.price(job.indices, job.prize, job.bonus + 1.0, width=width, keep=keep, rate=1.0)
 
     def raise_seconds(self, rounds: int, max_work: int, go_on: Callable[[], bool]) -> None:
         """

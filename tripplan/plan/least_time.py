@@ -116,8 +116,10 @@ def _choose_anew(
             return False
         if crew_time.add_shorter(duals) < _FEW:
             break
-    duals = crew_time.solve()
     lasts = sum(crew_time.cost_s(index, visits) for index, visits in old.items() if visits)
+    duals = crew_time.solve()
+    crew_time.add_shorter(duals, within=max(0.0, lasts - crew_time.value_s))
+    duals = crew_time.solve()
     beyond = lasts - crew_time.value_s
     costs = crew_time.reduced_seconds(duals)
     chosen = np.flatnonzero(costs <= beyond + 1.0)

@@ -50,6 +50,9 @@ _SQUEEZE_SHARE = 0.83
 _TRIPS_SHARE = 0.85
 """Share of the time limit after which the number of trips stays as it is, and crew time is looked at."""
 
+_SHORTENINGS = 3
+"""Times at the most that trips are chosen anew for less crew time, with small moves after each."""
+
 _CHOICES_PART = 0.6
 """Part of the time then left that goes into the choice of trips for less crew time."""
 
@@ -347,7 +350,9 @@ class Run:
         polish(search, effort.polish_passes)
         share = self.clock.with_part_of_rest(_CHOICES_PART)  # the bound on crew time gets the rest
         go_on, left = partial(self.clock.go_on, share), partial(self.clock.left, share)
-        if shorten(search, nodes=effort.time_nodes, go_on=go_on, seconds_left=left):
+        for _ in range(_SHORTENINGS):
+            if not shorten(search, nodes=effort.time_nodes, go_on=go_on, seconds_left=left):
+                break
             polish(search, effort.polish_passes)
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
