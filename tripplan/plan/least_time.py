@@ -65,8 +65,9 @@ def shorten(
     wanted, first = search.season.wanted, search.value
     if first is None or not search.best or search.judge.last or wanted.must_run or wanted.kept or not nodes:
         return False
-    known = _known(search)
-    left = seconds_left()
+    if not go_on():
+        return False
+    known, left = _known(search), seconds_left()
     n = len(search.best)
     if n <= _AT_ONCE or (n <= _FEW_TRIPS and (left is None or left >= _WHOLE_S)):
         _choose_anew(search, known, frozenset(search.best), nodes, go_on, seconds_left)

@@ -350,7 +350,7 @@ class Run:
         polish(search, effort.polish_passes)
         share = self.clock.with_part_of_rest(_CHOICES_PART)  # the bound on crew time gets the rest
         go_on, left = partial(self.clock.go_on, share), partial(self.clock.left, share)
-        for _ in range(_SHORTENINGS):
+        for _ in range(0 if is_large(self.season) else _SHORTENINGS):
             if not shorten(search, nodes=effort.time_nodes, go_on=go_on, seconds_left=left):
                 break
             polish(search, effort.polish_passes)
