@@ -35,6 +35,9 @@ _UNIT_S = 36_000.0
 """What the linear programme counts in: ten hours, so that a window missed costs ten times that. [s]"""
 
 _ROUNDING_S = 2.0
+_NEAR_S = 2.0
+"""How near to the linear value the bound is near enough. [s]"""
+
 _MOST_KNOWN = 3
 _SMOOTHING = 0.4
 _OFFERS = 12
@@ -241,7 +244,7 @@ class CrewTime(Master):
             mixed = duals if middle is None else _SMOOTHING * middle + (1 - _SMOOTHING) * duals
             before = self.seconds
             added = self._price(mixed, max_work, go_on)
-            near_value = self.seconds >= self.value * _UNIT_S - 60.0 and self.missed < 1e-6
+            near_value = self.seconds >= self.value * _UNIT_S - _NEAR_S and self.missed < 1e-6
             if not go_on() or self.work >= max_work or near_value:
                 return
             if not added and self.seconds <= before + 1.0:

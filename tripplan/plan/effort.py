@@ -62,7 +62,7 @@ class Effort:
     time_repairs: int = 3
     polish_passes: int = 2
     time_nodes: int = 30
-    time_rounds: int = 12
+    time_rounds: int = 20
     time_work: int = 200_000_000
 
     def short(self) -> Effort:
