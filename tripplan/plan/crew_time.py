@@ -172,12 +172,9 @@ class CrewTime(Master):
         numpy.ndarray, shape (n_columns,)
             Crew time; infinite for trips that cannot be planned. [s]
         """
-        prize = self.prizes(duals)[self._day_numbers]
-        toll = np.array([self._toll(duals, index) for index in range(len(self.season.days))])
-        n = len(self.columns)
         lasts = [self.cost_s(c.index, c.visits) if c.usable else math.inf for c in self.columns]
-        worth = np.einsum("ks,ks->k", self._counts[:n].astype(np.float64), prize[self._index[:n]])
-        return np.asarray(np.array(lasts) + _UNIT_S * (toll[self._index[:n]] - worth))
+        # in the programme of trips each costs one
+        return np.asarray(np.array(lasts) + _UNIT_S * (self.reduced_costs(duals) - 1.0))
 
     def add_shorter(self, duals: NDArray[np.float64], within: float = 0.0) -> int:
         """
