@@ -25,6 +25,8 @@ class Told:
     trip_count: int | None
     in_time: bool = True
     ready: bool = True
+    step: str = "fewer trips"
+    crew_seconds: int | None = None
 
 
 class HandTimer:
@@ -171,4 +173,13 @@ def test_season_text() -> None:
     )
     assert season_text(Told(65.4, 1, None)).startswith(  # type: ignore[arg-type]
         "Planning the season: no plan yet, at least 1 needed (65 s;"
+    )
+    saving = Told(20.0, 7, 7, step="less crew time", crew_seconds=44 * 3600 + 121)
+    assert season_text(saving) == (  # type: ignore[arg-type]
+        "Planning the season: 7 trips, no plan does it with fewer; saving crew time, 44 h 03 min now "
+        "(20 s; Ctrl-C keeps the best plan so far)"
+    )
+    assert season_text(Told(30.0, 7, 8, step="reasons")) == (  # type: ignore[arg-type]
+        "Planning the season: best plan 8 trips, at least 7 needed; working out what else is proved, and the reasons "
+        "(30 s; Ctrl-C keeps the best plan so far)"
     )

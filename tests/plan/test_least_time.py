@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 
+import highspy
 import numpy as np
 import pytest
 from season_instances import TODAY, make_fleet
@@ -32,7 +35,9 @@ def _built(fleet, outlook):
 
 
 def _shorten(run, **asked):
-    return shorten(run.search, **{"nodes": 4, "go_on": lambda: True, "seconds_left": lambda: None, **asked})
+    return shorten(
+        run.search, run.stock, **{"nodes": 4, "go_on": lambda: True, "seconds_left": lambda: None, **asked}
+    )
 
 
 def test_a_season_that_small_moves_leave_long_becomes_shorter_with_no_more_trips():
@@ -98,27 +103,66 @@ def test_what_a_trip_lasts_beyond_what_it_collects_is_never_negative_in_the_end(
     assert crew_time.value_s <= run.search.value.seconds + 1e-3
 
 
+class _Callbacks(list):
+    """Those of a solver, with the library's way to add one."""
+
+    def __iadd__(self, callback):
+        self.append(callback)
+        return self
+
+
 class _Endless:
-    """A solver that goes on until it is told to stop; a Ctrl-C comes while it is waited for."""
+    """A solver that goes on until one of its callbacks asks it to stop."""
 
     def __init__(self):
+        self.cbSimplexInterrupt, self.cbMipInterrupt = _Callbacks(), _Callbacks()
         self.told = threading.Event()
 
-    def startSolve(self):  # noqa: N802 - the library's name
-        thread = threading.Thread(target=self.told.wait)
-        thread.start()
-        return thread
-
-    def wait(self, _):
-        raise KeyboardInterrupt
-
-    def cancelSolve(self):  # noqa: N802 - the library's name
+    def interrupt(self):
         self.told.set()
+
+    def run(self):
+        until = time.monotonic() + 60
+        while not self.told.is_set() and time.monotonic() < until:
+            for callback in (*self.cbSimplexInterrupt, *self.cbMipInterrupt):
+                callback(self)
+
+    def resetGlobalScheduler(self, _):  # noqa: N802 - the library's name
+        pass
 
 
 def test_an_interrupt_ends_the_choice_of_trips():
+    def interrupted():
+        raise KeyboardInterrupt
+
     solver = _Endless()
     with pytest.raises(KeyboardInterrupt):
-        run_to_end(solver)
+        run_to_end(solver, interrupted)
     assert solver.told.is_set()
-    assert solver.HandleUserInterrupt
+
+
+def test_time_that_is_used_up_ends_the_choice_of_trips():
+    solver = _Endless()
+    run_to_end(solver, lambda: False)
+    assert solver.told.is_set()
+
+
+def test_what_a_solver_cannot_do_is_not_lost_in_its_thread():
+    class Broken(_Endless):
+        def run(self):
+            raise RuntimeError("cannot")
+
+    with pytest.raises(RuntimeError, match="cannot"):
+        run_to_end(Broken(), lambda: True)
+
+
+def test_several_choices_go_on_at_once():
+    """The library's own threads take one problem at a time."""
+    solvers = [highspy.Highs() for _ in range(4)]
+    for solver in solvers:
+        solver.silent()
+        solver.addVar(1.0, 2.0)
+        solver.changeColCost(0, 1.0)
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda solver: run_to_end(solver, lambda: True), solvers))
+    assert [solver.getSolution().col_value for solver in solvers] == [[1.0]] * 4

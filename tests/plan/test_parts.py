@@ -127,7 +127,7 @@ def test_no_multipliers_lift_the_bound_of_overlapping_bases_above_a_plan():
         assert not run.judge.missed(run.search.best)
         split = run._parts(run.master.rows, run.master.stock)
         assert len(split.parts) == 2
-        shared += split._shared()
+        shared += not split.apart
         split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
         assert run.master.bound == 0.0, "nothing of the whole was priced yet"
         run.master.generate(6, go_on=lambda: True, report=lambda: None)
@@ -146,7 +146,7 @@ def test_bounds_of_bases_that_share_no_site_add_up():
     run.search.offer(run.search.build(whole=True))
     run._squeeze(2)
     split = run._parts(run.master.rows, run.master.stock)
-    assert not split._shared()
+    assert split.apart
     split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
     assert run.master.least == sum(one.master.whole_bound for one in split.parts)
     assert 2 <= run.master.least <= run.search.value.trips
@@ -207,6 +207,22 @@ def test_a_season_by_base_is_in_time_and_the_same_each_time_on_any_number_of_cor
 
 
 @pytest.mark.usefixtures("by_base")
+def test_trips_of_each_base_are_chosen_anew_for_less_crew_time():
+    saved = []
+    for seed in (1, 2):
+        fleet, outlook, travel = _overlapping(24, 14, seed)
+        seconds = []
+        for nodes in (0, 30):
+            effort = replace(_SHORT, time_nodes=nodes)
+            plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=effort)
+            assert check_plan(fleet, outlook, travel, plan) == ()
+            seconds.append((plan.late_sites, plan.late_days, plan.trip_count, plan.crew_seconds))
+        assert seconds[1] <= seconds[0]
+        saved.append(seconds[0][3] - seconds[1][3])
+    assert max(saved) > 0
+
+
+@pytest.mark.usefixtures("by_base")
 def test_bases_whose_crews_share_a_person_are_searched_together():
     fleet, outlook, travel = _overlapping(10, 10)
     ada = tuple(replace(crew, people=("Ada",)) for crew in fleet.crews)
@@ -218,7 +234,7 @@ def test_bases_whose_crews_share_a_person_are_searched_together():
     assert len({trip.date for trip in plan.trips}) == plan.trip_count
 
 
-@pytest.mark.parametrize("where", ["squeeze", "bound", "polish"])
+@pytest.mark.parametrize("where", ["squeeze", "bound", "save_time"])
 @pytest.mark.usefixtures("by_base")
 def test_an_interrupt_keeps_the_best_plan_and_its_bound(monkeypatch, where):
     fleet, outlook, travel = _overlapping(12, 12)
@@ -269,6 +285,10 @@ def test_the_shelf_of_a_fleet_is_shared_out_at_first():
         assert sum(one.judge.share[k].cap for one in split.parts) <= row.cap
 
 
+def _improve_once(split):
+    return lambda k, go_on: split.parts[k].improve(1, go_on)
+
+
 def _packs_by_day(one):
     """For each day a trip of a part that swaps all packs of the larger type that fit, with its index."""
     season, book = one.part.season, one.search.book
@@ -307,7 +327,7 @@ def test_what_two_bases_found_at_once_is_not_both_taken_where_the_shelf_feeds_on
     monkeypatch.setattr(PartSearch, "improve", improve)
     if not mended:
         monkeypatch.setattr(PartSearch, "meet", lambda *_: None)
-    found = list(split._improved((0, 1), 1, lambda: True, shared=False))
+    found = list(split._beside_others((0, 1), _improve_once(split), lambda: True, shared=False))
     assert found == [(0, True), (1, mended)]
     assert split.parts[0].search.best != before[0]
     assert (split.parts[1].search.best != before[1]) == mended
@@ -337,7 +357,7 @@ def test_an_interrupt_stops_the_searches_of_both_bases_at_once(monkeypatch):
         one.search.offer({})
     monkeypatch.setattr(PartSearch, "improve", improve)
     with pytest.raises(KeyboardInterrupt):
-        list(split._improved((0, 1), 1, lambda: True, shared=True))
+        list(split._beside_others((0, 1), _improve_once(split), lambda: True, shared=True))
     assert ends == [True]
 
 

@@ -224,7 +224,7 @@ def test_a_plan_of_least_crew_time_does_not_hide_its_own_bound():
     run.search.offer({})
     run.search.offer(run.search.build(whole=True))
     run._squeeze(2)
-    shorten(run.search, nodes=30, go_on=lambda: True, seconds_left=lambda: None)
+    shorten(run.search, run.stock, nodes=30, go_on=lambda: True, seconds_left=lambda: None)
     n = len(run.search.best)
     bound = CrewTime(
         season,

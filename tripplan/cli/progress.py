@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from rich.status import Status
 
 from tripplan.cli.printing import Printer
+from tripplan.cli.wording import duration
 
 if TYPE_CHECKING:
     from tripplan.plan import Progress
@@ -91,7 +92,7 @@ class Reporter:
             self.stage(text)
             return
         with self._lock:
-            counts = (progress.trip_count, progress.lower_bound)
+            counts = (progress.trip_count, progress.lower_bound, progress.step)
             changed = counts != self._counts
             self._counts = counts
             self._text = text
@@ -146,15 +147,19 @@ def season_text(progress: Progress) -> str:
         return "Getting ready to plan; only the first run on a computer takes about a minute for it"
     if progress.trip_count is None and not progress.lower_bound:
         return "Planning the season"
+    known = f"{progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far"
     trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
     needed = f"at least {progress.lower_bound} needed"
     if progress.trip_count and not progress.in_time:
         trips += " with sites late or without a date to spare"
         needed = f"a plan without such sites: {needed}"
-    return (
-        f"Planning the season: {trips}, {needed} "
-        f"({progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far)"
-    )
+    elif progress.trip_count == progress.lower_bound:
+        trips, needed = _trips(progress.trip_count), "no plan does it with fewer"
+    if progress.step == "less crew time" and progress.crew_seconds is not None:
+        needed += f"; saving crew time, {duration(-(-progress.crew_seconds // 60))} now"
+    elif progress.step == "reasons":
+        needed += "; working out what else is proved, and the reasons"
+    return f"Planning the season: {trips}, {needed} ({known})"
 
 
 def _trips(count: int) -> str:

@@ -12,12 +12,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 
+from tripplan.plan.clock import Clock
 from tripplan.plan.master import Master
 from tripplan.plan.part_search import PartJudge, PartSearch
 from tripplan.plan.parts import Part, base_parts
-from tripplan.plan.polish import polish
 from tripplan.plan.pricing import Pricer
 from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
@@ -29,7 +29,12 @@ from tripplan.plan.workers import at_once, in_order
 
 __all__ = ["Parts"]
 
+_GoOn = Callable[[], bool]
+
 _FEWEST_PARTS = 2
+_PAIR = 2
+"""Parts that save crew time beside what the others did before."""
+
 _AT_ONCE = 4
 """Parts that search beside what the others did before; as many at the same moment as there are cores."""
 
@@ -143,22 +148,26 @@ class Parts:
         shared : bool
             Whether each part still keeps to its share of the shelf.
         """
+
+        def improve(k: int, still: _GoOn) -> bool:
+            return self.parts[k].improve(turns, still)
+
         failed = [0] * len(self.parts)
         while go_on() and any(count < misses for count in failed):
             still = [k for k, count in enumerate(failed) if count < misses]
             for k in range(0, len(still), _AT_ONCE):
                 if not go_on():
                     break
-                for j, better in self._improved(still[k : k + _AT_ONCE], turns, go_on, shared=shared):
+                for j, better in self._beside_others(still[k : k + _AT_ONCE], improve, go_on, shared=shared):
                     failed[j] = 0 if better else failed[j] + 1
                     if better:
                         offer(self.trips)
 
-    def _improved(
-        self, some: Sequence[int], turns: int, go_on: Callable[[], bool], *, shared: bool
+    def _beside_others(
+        self, some: Sequence[int], work: Callable[[int, _GoOn], bool], go_on: _GoOn, *, shared: bool
     ) -> Iterator[tuple[int, bool]]:
         """
-        Look for fewer trips in some parts at once, each beside what the others did before.
+        Improve some parts at once, each beside what the others did before.
 
         What a later one found is mended where the shelf cannot feed it beside what an earlier one found, and
         dropped where that leaves nothing better.
@@ -171,7 +180,7 @@ class Parts:
         ended = list[bool]()  # an interrupt stops all at once
         found = list(
             in_order(
-                lambda k: self.parts[k].improve(turns, lambda: not ended and go_on()),
+                lambda k: work(k, lambda: not ended and go_on()),
                 some,
                 on_end=lambda: ended.append(True),
             )
@@ -190,24 +199,39 @@ class Parts:
                     one.search.best, one.search.value = was
             yield k, better
 
-    def polish(self, start: Trips, passes: int, offer: Callable[[Trips], object]) -> None:
+    def save_time(
+        self, start: Trips, passes: int, nodes: int, offer: Callable[[Trips], object], clock: Clock
+    ) -> None:
         """
-        Save crew time in each part.
+        Save crew time in some parts at once, then in the next.
 
         Parameters
         ----------
         start : mapping of int to frozenset of int
             The best trips of the whole.
         passes : int
-            Passes over each part.
+            Passes of small moves over each part.
+        nodes : int
+            Nodes of each choice of trips.
         offer : callable
-            Gets the trips of the whole after each part.
+            Gets the trips of the whole after each part that became better.
+        clock : Clock
+            Tells whether to go on; the parts share what is left.
         """
-        for k, one in enumerate(self.parts):
-            self._meet(k)
+        for one in self.parts:
             one.search.offer(one.inside(start))
-            polish(one.search, passes)
-            offer(self.trips)
+        size, n = _PAIR, len(self.parts)
+        groups = [range(k, min(k + size, n)) for k in range(0, n, size)]
+        for number, group in enumerate(groups):
+            share = clock.with_part_of_rest(1 / (len(groups) - number))
+            left = partial(clock.left, share)
+
+            def save(k: int, still: _GoOn, left: Callable[[], float | None] = left) -> bool:
+                return self.parts[k].save_time(passes, nodes, still, left)
+
+            for _, better in self._beside_others(group, save, partial(clock.go_on, share), shared=False):
+                if better:
+                    offer(self.trips)
 
     def bound(
         self,
@@ -221,8 +245,8 @@ class Parts:
         """
         Generate trips part by part for the whole.
 
-        Where no site is reached from two bases, each part is bounded too, and the bounds add up. Elsewhere
-        exact pricing is left to the whole.
+        Where no site is reached from two bases (`apart`), each part is bounded too, and the bounds, each
+        rounded up, add up. Elsewhere exact pricing is left to the whole.
 
         Parameters
         ----------
@@ -240,7 +264,6 @@ class Parts:
             The same parts with the trips found so far; perhaps for other windows.
         """
         begun, end = shares
-        shared = self._shared()
         size, n = at_once(), len(self.parts)
         groups = [range(k, min(k + size, n)) for k in range(0, n, size)]
         for number, group in enumerate(groups):
@@ -251,14 +274,14 @@ class Parts:
                 for (index, visits), _ in search.known():
                     one.master.add(index, tuple(sorted(visits)), usable=True)
             until = partial(go_on, begun + (end - begun) * (number + 1) / len(groups))
-            self._generate(group, 0 if shared else rounds, until)
+            self._generate(group, rounds if self.apart else 0, until)
         for k, one in enumerate(self.parts):
             if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
                 known.parts[k].drawn_from = one.master
             for column in one.master.nearly_worth_while():
                 trip = tuple(one.part.tasks[s] for s in column.visits)
                 whole.add(one.part.days[column.index], trip, usable=column.usable)
-        if not shared:
+        if self.apart:
             whole.least = max(whole.least, sum(one.master.whole_bound for one in self.parts))
             report()
 
@@ -273,14 +296,15 @@ class Parts:
         for _ in in_order(generate, some, on_end=lambda: ended.append(True)):
             pass
 
-    def _shared(self) -> bool:
-        """Tell whether some site can be reached by crews of two parts."""
+    @cached_property
+    def apart(self) -> bool:
+        """Whether no site can be reached by crews of two parts."""
         part_of = {i: k for k, one in enumerate(self.parts) for i in one.part.days}
         seen: dict[int, set[int]] = {}
         for i, day in enumerate(self.season.days):
             for s in day.spans:
                 seen.setdefault(s, set()).add(part_of.get(i, -1 - i))
-        return any(len(by) > 1 for by in seen.values())
+        return all(len(by) == 1 for by in seen.values())
 
 
 def _either(ended: list[bool], go_on: Callable[[], bool]) -> bool:

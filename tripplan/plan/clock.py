@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, field
+from typing import Literal
 
-__all__ = ["Clock", "Progress", "Rounds"]
+__all__ = ["Clock", "Progress", "Rounds", "Step"]
+
+
+Step = Literal["fewer trips", "less crew time", "reasons"]
+"""What planning is at; with the reasons come the bounds of what is not the number of trips."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +31,10 @@ class Progress:
         bound speak of plans like it.
     ready : bool
         False before the inner loops are ready; compiling them takes about a minute on a first run.
+    step : "fewer trips", "less crew time" or "reasons"
+        What planning is at.
+    crew_seconds : int or None
+        Crew time of the best plan found so far. [s]
     """
 
     elapsed_s: float
@@ -33,6 +42,8 @@ class Progress:
     trip_count: int | None
     in_time: bool = True
     ready: bool = True
+    step: Step = "fewer trips"
+    crew_seconds: int | None = None
 
 
 @dataclass

@@ -7,7 +7,9 @@ are left out. HiGHS stops on nodes, so that it repeats.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import threading
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
 import highspy
@@ -24,7 +26,13 @@ _HEED_S = 0.1
 
 
 def choose_cover(
-    master: Master, most: int, *, nodes: int, most_columns: int, seconds: float | None
+    master: Master,
+    most: int,
+    *,
+    nodes: int,
+    most_columns: int,
+    seconds: float | None,
+    go_on: Callable[[], bool],
 ) -> dict[int, frozenset[int]] | None:
     """
     Find a plan of at most so many trips among the columns that can be planned.
@@ -41,6 +49,8 @@ def choose_cover(
         Columns at the most, those of least reduced cost first.
     seconds : float or None
         Time at the most. [s]
+    go_on : callable
+        False stops.
 
     Returns
     -------
@@ -61,7 +71,9 @@ def choose_cover(
     chosen = np.sort(chosen[np.argsort(reduced[chosen], kind="stable")[:most_columns]])
     if not len(chosen):
         return None
-    return _solve(master, chosen, np.ones(len(chosen)), most, start=None, nodes=nodes, seconds=seconds)
+    return _solve(
+        master, chosen, np.ones(len(chosen)), most, start=None, nodes=nodes, seconds=seconds, go_on=go_on
+    )
 
 
 def cheapest_cover(
@@ -73,6 +85,7 @@ def cheapest_cover(
     start: Mapping[int, frozenset[int]],
     nodes: int,
     seconds: float | None,
+    go_on: Callable[[], bool],
 ) -> dict[int, frozenset[int]] | None:
     """
     Find the plan of least cost among some columns.
@@ -93,13 +106,15 @@ def cheapest_cover(
         Nodes of the search at the most.
     seconds : float or None
         Time at the most. [s]
+    go_on : callable
+        False stops.
 
     Returns
     -------
     dict of int to frozenset of int or None
         Visits by day index; None where none was found, which proves nothing.
     """
-    return _solve(master, chosen, cost, most, start=start, nodes=nodes, seconds=seconds)
+    return _solve(master, chosen, cost, most, start=start, nodes=nodes, seconds=seconds, go_on=go_on)
 
 
 def _solve(
@@ -111,6 +126,7 @@ def _solve(
     start: Mapping[int, frozenset[int]] | None,
     nodes: int,
     seconds: float | None,
+    go_on: Callable[[], bool],
 ) -> dict[int, frozenset[int]] | None:
     n = len(chosen)
     lp: Any = highspy.Highs()  # type: ignore[no-untyped-call]
@@ -153,7 +169,7 @@ def _solve(
         columns = (master.columns[k] for k in chosen)
         begin.col_value = [float(start.get(c.index) == frozenset(c.visits)) for c in columns]
         lp.setSolution(begin)
-    run_to_end(lp)
+    run_to_end(lp, go_on)
     if lp.getInfo().primal_solution_status != highspy.kSolutionStatusFeasible:
         return None
     solution = np.array(lp.getSolution().col_value)
@@ -161,21 +177,38 @@ def _solve(
     return {column.index: frozenset(column.visits) for column in picked}
 
 
-def run_to_end(lp: Any) -> None:
+def run_to_end(lp: Any, go_on: Callable[[], bool]) -> None:
     """
     Solve in a thread of its own, so that a Ctrl-C is heard at once and not once it is done.
+
+    The library has such threads too, but one for all problems at a time.
 
     Parameters
     ----------
     lp : highspy.Highs
         The problem.
+    go_on : callable
+        False stops; what is found by then stays.
     """
-    lp.HandleUserInterrupt = True
-    solving = lp.startSolve()
-    try:
-        while not lp.wait(_HEED_S)[0]:
-            pass
-    except KeyboardInterrupt:
-        lp.cancelSolve()
-        solving.join()
-        raise
+    stopped = threading.Event()
+
+    def heed(event: Any) -> None:
+        if stopped.is_set():
+            event.interrupt()
+
+    def solve() -> None:
+        lp.run()
+        # as the library does at the end of its own threads, for fear of a deadlock on Windows
+        getattr(lp, "resetThreadScheduler", lp.resetGlobalScheduler)(False)  # noqa: FBT003
+
+    lp.cbSimplexInterrupt += heed
+    lp.cbMipInterrupt += heed
+    with ThreadPoolExecutor(1, thread_name_prefix="choosing") as pool:
+        solving = pool.submit(solve)
+        try:
+            while wait([solving], _HEED_S).not_done:
+                if not go_on():
+                    stopped.set()
+        finally:
+            stopped.set()
+    solving.result()

@@ -9,7 +9,7 @@ integer programme over the others sees all plans among these trips that last les
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,7 +40,12 @@ _MOST_SWEEPS = 3
 
 
 def shorten(
-    search: Search, *, nodes: int, go_on: Callable[[], bool], seconds_left: Callable[[], float | None]
+    search: Search,
+    stock: Sequence[StockRow],
+    *,
+    nodes: int,
+    go_on: Callable[[], bool],
+    seconds_left: Callable[[], float | None],
 ) -> bool:
     """
     Look for less crew time with no more trips: a small plan as a whole, then some trips in a row at a time.
@@ -50,6 +55,8 @@ def shorten(
     search : Search
         Holds the plan, and gets a better one. Left alone where changes against a last plan come first, or
         wishes say on which dates to go.
+    stock : sequence of StockRow
+        What the shelf can give.
     nodes : int
         Nodes of each integer programme; with none nothing is done.
     go_on : callable
@@ -70,7 +77,7 @@ def shorten(
     known, left = _known(search), seconds_left()
     n = len(search.best)
     if n <= _AT_ONCE or (n <= _FEW_TRIPS and (left is None or left >= _WHOLE_S)):
-        _choose_anew(search, known, frozenset(search.best), nodes, go_on, seconds_left)
+        _choose_anew(search, stock, known, frozenset(search.best), nodes, go_on, seconds_left)
     for _ in range(_MOST_SWEEPS if len(search.best) > _AT_ONCE else 0):
         before = search.value
         at, end = 0, False
@@ -78,7 +85,7 @@ def shorten(
             order = sorted(search.best, key=lambda i: (search.season.days[i].day, i))
             end = at + _AT_ONCE >= len(order)
             some = order[max(0, len(order) - _AT_ONCE if end else at) :][:_AT_ONCE]
-            _choose_anew(search, known, frozenset(some), nodes, go_on, seconds_left)
+            _choose_anew(search, stock, known, frozenset(some), nodes, go_on, seconds_left)
             at += _AT_ONCE // 2
         if search.value == before:
             break
@@ -87,6 +94,7 @@ def shorten(
 
 def _choose_anew(
     search: Search,
+    stock: Sequence[StockRow],
     known: list[tuple[int, tuple[int, ...]]],
     some: frozenset[int],
     nodes: int,
@@ -94,7 +102,7 @@ def _choose_anew(
     seconds_left: Callable[[], float | None],
 ) -> bool:
     """Choose some of the plan's trips anew, beside the others; tell whether it became better."""
-    crew_time = _beside(search, some)
+    crew_time = _beside(search, stock, some)
     if crew_time is None or not go_on():
         return False
     days = {day for window in crew_time.rows for day in window.days}
@@ -135,6 +143,7 @@ def _choose_anew(
         start={index: frozenset(visits) for index, visits in old.items()},
         nodes=nodes,
         seconds=seconds_left(),
+        go_on=go_on,
     )
     if found is None:
         return False
@@ -142,7 +151,7 @@ def _choose_anew(
     return search.offer({**rest, **found}, thin=True)
 
 
-def _beside(search: Search, some: frozenset[int]) -> CrewTime | None:
+def _beside(search: Search, stock: Sequence[StockRow], some: frozenset[int]) -> CrewTime | None:
     """Return the linear programme for what the other trips leave to do; None where that is nothing."""
     season = search.season
     rest = {index: visits for index, visits in search.best.items() if index not in some}
@@ -154,8 +163,8 @@ def _beside(search: Search, some: frozenset[int]) -> CrewTime | None:
     )
     if not rows:
         return None
-    stock = []
-    for row in search.master.stock:
+    left = []
+    for row in stock:
         taken = (
             s
             for day, s in done
@@ -164,10 +173,10 @@ def _beside(search: Search, some: frozenset[int]) -> CrewTime | None:
             and season.tasks[s].pays[day]
         )
         used = len(list(taken))
-        stock.append(StockRow(row.pack_type, row.first, row.last, max(0, row.cap - used)))
+        left.append(StockRow(row.pack_type, row.first, row.last, max(0, row.cap - used)))
     barred = frozenset(other for index in rest for other in (index, *season.conflicts[index]))
     return CrewTime(
-        season, rows, tuple(stock), search.book, search.pricer, most_trips=len(some), barred=barred
+        season, rows, tuple(left), search.book, search.pricer, most_trips=len(some), barred=barred
     )
 
 

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.charging import Shortage, play_shelf
+from tripplan.plan.least_time import shorten
 from tripplan.plan.master import Master
 from tripplan.plan.parts import Part
+from tripplan.plan.polish import polish
 from tripplan.plan.rows import StockRow
 from tripplan.plan.sampling import sample_trips
 from tripplan.plan.search import Search
@@ -92,6 +94,8 @@ class PartSearch:
         As for a whole season.
     drawn_from : Master or None
         A solved linear programme; every other search for fewer trips begins with trips drawn from it.
+    room : tuple of StockRow
+        What the shelf can give beside the other parts, as it was when last looked at.
     """
 
     part: Part
@@ -103,6 +107,7 @@ class PartSearch:
     squeezer: Squeeze
     master: Master
     drawn_from: Master | None = None
+    room: tuple[StockRow, ...] = ()
     _stuck_at: int = 0
     _failed: int = 0
 
@@ -142,7 +147,8 @@ class PartSearch:
         search, judge = self.search, self.judge
         judge.outside, judge.share = outside, None
         taken = taken_by_day(outside, self.part.season.n_days)
-        self.squeezer.renew(tuple(replace(row, cap=row.cap - used_in(row, taken)) for row in self.stock))
+        self.room = tuple(replace(row, cap=row.cap - used_in(row, taken)) for row in self.stock)
+        self.squeezer.renew(self.room)
         if not search.best or not judge.shortages(search.best):
             return
         before, trips = len(search.best), search.best
@@ -173,6 +179,20 @@ class PartSearch:
         while go_on() and self._improve(turns, go_on):
             found = True
         return found
+
+    def save_time(
+        self,
+        passes: int,
+        nodes: int,
+        go_on: Callable[[], bool],
+        seconds_left: Callable[[], float | None],
+    ) -> bool:
+        """Look for less crew time with no more trips; tell whether it was found."""
+        search, before = self.search, self.search.value
+        polish(search, passes)
+        if shorten(search, self.room, nodes=nodes, go_on=go_on, seconds_left=seconds_left):
+            polish(search, passes)
+        return search.value != before
 
     def _improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
         """Look for a plan that misses less, or for one trip fewer."""

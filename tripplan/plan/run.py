@@ -9,7 +9,7 @@ from functools import cached_property, partial
 
 from tripplan.plan.all_parts import Parts
 from tripplan.plan.branching import branch
-from tripplan.plan.clock import Clock, Progress, Rounds
+from tripplan.plan.clock import Clock, Progress, Rounds, Step
 from tripplan.plan.cover import choose_cover
 from tripplan.plan.dive import dive
 from tripplan.plan.effort import Effort
@@ -64,11 +64,11 @@ _MOST_TURNS, _MOST_GROWTH = 16, 4
 """A patient search takes more turns after each failure: up to so many times as many, counted from no more
 than are meant for 400 windows, or so many times its own where that is more."""
 
-_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _WHOLE_SHARE, _LATE_SHARE = 0.08, 0.2, 0.35, 0.74, 0.95
+_PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _BOUNDS_SHARE, _LATE_SHARE = 0.08, 0.2, 0.35, 0.7, 0.85
 """
 For a season that is planned by base, shares of the time limit after which parts are not searched before the
-bound is sought (where some site must bend, and at all); the bounds of the bases, and of the whole, are left
-as they are; and parts are not searched any more.
+bound is sought (where some site must bend, and at all); the bases generate no more where the whole has to be
+bounded; bounds are left as they are; and parts are not searched any more.
 """
 
 _NARROW_TURNS = 1
@@ -109,13 +109,13 @@ class Run:
         self._late_owed = Owed((), 0, plain=False, bends=False, late=0)
         self._tight: Master | None = None
         self._failed_tries = 0  # patient ones
+        self.step: Step = "fewer trips"
         self.book = TripBook(self.season)
         self.pricer = make_pricer(self.season)
         # a date to go is a limit on the trips of its crew-dates, in the bound as in the search
         must_run = self.season.wanted.must_run
         self.spans = tuple(SpanRow(frozenset(indices), least=1) for indices in must_run if indices)
-        stock = stock_rows(self.season)
-        self.stock = stock
+        self.stock = stock = stock_rows(self.season)
         if self.bent and not is_large(self.season):
             # others may bend in plans as good: the bound counts no fallback date from the start
             self._late_owed = owed_if_bent(self.season)
@@ -199,7 +199,8 @@ class Run:
             trips = None if value is None else value.trips
             in_time = value is not None and not self.judge.missed(self.search.best)
             bound = (self._late_master or self.master).whole_bound
-            self.progress(Progress(self.clock.elapsed_s, bound, trips, in_time))
+            at, time = self.clock.elapsed_s, None if value is None else value.seconds
+            self.progress(Progress(at, bound, trips, in_time, step=self.step, crew_seconds=time))
 
     def solve(self) -> None:
         """Search until proved, or until the effort is spent; Ctrl-C keeps what there is."""
@@ -299,14 +300,16 @@ class Run:
                 return  # these come before their fallback dates; the next search begins with this plan
         master = self._bound_in_parts(parts)
         if not self._proved():
-            self._bound_whole(master)
+            if not parts.apart:
+                self._bound_whole(master)
             late = partial(clock.go_on, _LATE_SHARE)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
-        if not self._proved():
-            self._squeeze(effort.squeezes)
+            self._squeeze(effort.squeezes, share=_LATE_SHARE)
         if search.value is not None and search.value.late_sites:
             search.offer(serve_late(search, search.best))
-        parts.polish(search.best, effort.polish_passes, search.offer)
+        self.step = "less crew time"
+        self.report()
+        parts.save_time(search.best, effort.polish_passes, effort.time_nodes, search.offer, clock)
 
     def _bound_in_parts(self, parts: Parts) -> Master:
         """
@@ -324,12 +327,13 @@ class Run:
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
-        parts.bound(master, effort.pricing_rounds, clock.go_on, (used, _BASES_SHARE), self.report, known)
+        shares = used, _BOUNDS_SHARE if parts.apart else _BASES_SHARE
+        parts.bound(master, effort.pricing_rounds, clock.go_on, shares, self.report, known)
         return master
 
     def _bound_whole(self, master: Master) -> None:
         """Generate trips of the whole, as long as rounds of exact pricing fit into the time."""
-        rounds = Rounds(self.clock, _LATE_SHARE, _WHOLE_SHARE)
+        rounds = Rounds(self.clock, _LATE_SHARE, _BOUNDS_SHARE)
 
         def report() -> None:
             rounds.ended()
@@ -347,13 +351,18 @@ class Run:
     def _finish(self) -> None:
         """Save crew time."""
         search, effort = self.search, self.effort
+        self.step = "less crew time"
+        self.report()
         polish(search, effort.polish_passes)
+        self.report()
         share = self.clock.with_part_of_rest(_CHOICES_PART)  # the bound on crew time gets the rest
         go_on, left = partial(self.clock.go_on, share), partial(self.clock.left, share)
-        for _ in range(0 if is_large(self.season) else _SHORTENINGS):
-            if not shorten(search, nodes=effort.time_nodes, go_on=go_on, seconds_left=left):
+        nodes = 0 if is_large(self.season) else effort.time_nodes
+        for _ in range(_SHORTENINGS):
+            if not shorten(search, self.stock, nodes=nodes, go_on=go_on, seconds_left=left):
                 break
             polish(search, effort.polish_passes)
+            self.report()
         search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
         polish(search, effort.polish_passes)
 
@@ -461,6 +470,7 @@ class Run:
                 nodes=self.effort.cover_nodes,
                 most_columns=self.effort.cover_columns,
                 seconds=clock.left(),
+                go_on=clock.go_on,
             )
             if found is None or not search.offer(found, thin=True):
                 return

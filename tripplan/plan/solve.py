@@ -123,6 +123,8 @@ def plan_season(
             continue
         break
     cut_short = not clock.go_on()
+    run.step = "reasons"
+    run.report()
     moving = Moving(
         season, run.windows.rows, run.judge, run.search.best, lambda: not clock.stopped, run.squeezer
     )
