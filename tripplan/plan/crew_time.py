@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from tripplan.plan.master import Master
 from tripplan.plan.narrow import Job
-from tripplan.plan.pricing import Priced
+from tripplan.plan.pricing import EASY_WORK, SURE_NEAR, Priced
 from tripplan.plan.rows import SpanRow
 
 __all__ = ["CrewTime", "least_visit_seconds"]
@@ -44,10 +44,6 @@ _OFFERS = 12
 _USED = 1e-6
 _WIDTH, _KEEP = 6, 12
 _WIDE, _KEEP_WIDE = 40, 40
-_EASY_WORK = 20_000_000
-"""Work on a date, as `Priced.work` counts, at which fewer parkings are remembered."""
-
-_SURE_NEAR = 3
 
 
 @dataclass
@@ -320,7 +316,7 @@ class CrewTime(Master):
                 jobs.append(Job(tuple(indices), row, toll))
         best: dict[int, float] = {}
         added = 0
-        most_work = max(1, min(_EASY_WORK, (max_work - self.work) // max(1, len(jobs))))
+        most_work = max(1, min(EASY_WORK, (max_work - self.work) // max(1, len(jobs))))
         gains = self.at_once(lambda job: self._gain(job, most_work) if go_on() else None, jobs)
         for job, priced in zip(jobs, gains, strict=False):
             if priced is None:
@@ -348,7 +344,7 @@ class CrewTime(Master):
                 return replace(found, work=work)
             if near == 1:
                 break
-            near = min(near - 1, _SURE_NEAR)
+            near = min(near - 1, SURE_NEAR)
         open_sites = sorted({s for index in job.indices for s in self.season.days[index].spans})
         return Priced(max(job.bonus, float(job.prize[open_sites].sum())), complete=True, trips=(), work=work)
 

@@ -33,15 +33,13 @@ from numpy.typing import NDArray
 
 from tripplan.plan.central import Central
 from tripplan.plan.narrow import Job, Narrow
+from tripplan.plan.pricing import EASY_WORK, SURE_NEAR
 from tripplan.plan.programme import Column
 
 __all__ = ["Master"]
 
 _FEW_PARKS, _NEAR, _MOST_NEAR = 12, 7, 11
 """Parkings whose sites exact pricing remembers: all where they are few, else so many, and at the most."""
-
-_SURE_NEAR, _EASY_WORK = 3, 20_000_000
-"""More are remembered only where a date takes no more work than this. [labels compared]"""
 
 _NEAR_VALUE = 0.85
 """Smoothing begins once the bound has come this near to the linear value; a poor centre misleads."""
@@ -203,10 +201,10 @@ class Master(Narrow):
         narrow = self.pricer.price((job.indices[0],), job.prize, cost, width=2, keep=2)
         threshold = max(cost, narrow.best)
         near = self.near_parks
-        most_work = _EASY_WORK if near > _SURE_NEAR else None
+        most_work = EASY_WORK if near > SURE_NEAR else None
         priced = self.pricer.price(job.indices, job.prize, threshold, near_parks=near, max_work=most_work)
         while not priced.complete and near > 1:
-            near = min(near - 1, _SURE_NEAR)
+            near = min(near - 1, SURE_NEAR)
             priced = self.pricer.price(job.indices, job.prize, threshold, near_parks=near)
         # where even the loosest pricing did not end, all that can be collected still bounds
         most = min(most, priced.best) if priced.complete else most

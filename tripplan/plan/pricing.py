@@ -15,7 +15,13 @@ from tripplan.plan.loops import FAR
 from tripplan.plan.season import LoopTable, Season
 from tripplan.plan.two_sided import best_trips
 
-__all__ = ["Priced", "Pricer"]
+__all__ = ["EASY_WORK", "SURE_NEAR", "Priced", "Pricer"]
+
+SURE_NEAR = 3
+"""Parkings that are remembered on every date."""
+
+EASY_WORK = 20_000_000
+"""More are remembered only on dates that take no more work than this, as `Priced.work` counts. [labels compared]"""
 
 _MOST_BITS = 128
 _MOST_KINDS = 3
