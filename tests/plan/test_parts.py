@@ -147,9 +147,27 @@ def test_bounds_of_bases_that_share_no_site_add_up():
     run._squeeze(2)
     split = run._parts(run.master.rows, run.master.stock)
     assert split.apart
+    assert split.add_up(run.master)
     split.bound(run.master, 6, lambda _: True, (0.0, 1.0), lambda: None, split)
     assert run.master.least == sum(one.master.whole_bound for one in split.parts)
     assert 2 <= run.master.least <= run.search.value.trips
+
+
+@pytest.mark.usefixtures("by_base")
+@pytest.mark.parametrize("forgiven", [0, 1])
+def test_a_season_of_bases_apart_is_bounded_with_any_site_late(forgiven, monkeypatch):
+    """Where one site may be late, whichever, no base has to fill all its windows: the whole is bounded."""
+    run = _run(*_overlapping(12, 16, 2, apart_km=600.0))
+    owed = run_module.Owed(run.windows.rows, forgiven, plain=False, bends=False, late=forgiven)
+    monkeypatch.setattr(Run, "_owed", lambda _: owed)
+    split = run._parts(run.windows.rows, run.stock)
+    bounded = []
+    monkeypatch.setattr(Run, "_bound_whole", lambda _, master: bounded.append(master))
+    run._solve_in_parts(split)
+    master = run._late_master
+    assert split.add_up(master) == (not forgiven)
+    assert bounded == ([master] if forgiven else [])
+    assert (master.least > 0) == (not forgiven)
 
 
 def test_crews_are_priced_as_on_the_whole(random_fleets):

@@ -245,8 +245,8 @@ class Parts:
         """
         Generate trips part by part for the whole.
 
-        Where no site is reached from two bases (`apart`), each part is bounded too, and the bounds, each
-        rounded up, add up. Elsewhere exact pricing is left to the whole.
+        Where the parts' bounds add up, each part is bounded too, and each bound rounded up. Elsewhere exact
+        pricing is left to the whole.
 
         Parameters
         ----------
@@ -274,16 +274,33 @@ class Parts:
                 for (index, visits), _ in search.known():
                     one.master.add(index, tuple(sorted(visits)), usable=True)
             until = partial(go_on, begun + (end - begun) * (number + 1) / len(groups))
-            self._generate(group, rounds if self.apart else 0, until)
+            self._generate(group, rounds if self.add_up(whole) else 0, until)
         for k, one in enumerate(self.parts):
             if not one.part.season.wanted.must_run and not one.part.season.wanted.kept:
                 known.parts[k].drawn_from = one.master
             for column in one.master.nearly_worth_while():
                 trip = tuple(one.part.tasks[s] for s in column.visits)
                 whole.add(one.part.days[column.index], trip, usable=column.usable)
-        if self.apart:
+        if self.add_up(whole):
             whole.least = max(whole.least, sum(one.master.whole_bound for one in self.parts))
             report()
+
+    def add_up(self, whole: Master) -> bool:
+        """
+        Tell whether the parts' bounds add up: no site is reached from two, and no site may be late.
+
+        Parameters
+        ----------
+        whole : Master
+            The whole's linear programme.
+
+        Returns
+        -------
+        bool
+            False where one of several sites may be late, whichever it is: then no part has to fill all its
+            windows.
+        """
+        return self.apart and not whole.forgiven
 
     def _generate(self, some: Sequence[int], rounds: int, go_on: Callable[[], bool]) -> None:
         """Generate trips in some parts at once."""

@@ -21,7 +21,7 @@ SURE_NEAR = 3
 """Parkings that are remembered on every date."""
 
 EASY_WORK = 20_000_000
-"""More are remembered only on dates that take no more work than this, as `Priced.work` counts. [labels compared]"""
+"""More are remembered only on dates that take no more work, as `Priced.work` counts. [labels compared]"""
 
 _MOST_BITS = 128
 _MOST_KINDS = 3

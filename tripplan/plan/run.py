@@ -300,7 +300,7 @@ class Run:
                 return  # these come before their fallback dates; the next search begins with this plan
         master = self._bound_in_parts(parts)
         if not self._proved():
-            if not parts.apart:
+            if not parts.add_up(master):
                 self._bound_whole(master)
             late = partial(clock.go_on, _LATE_SHARE)
             parts.squeeze(effort.more_squeezes, turns, take, late, shared=False)
@@ -327,7 +327,7 @@ class Run:
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)
         used = 0.0 if clock.time_limit_s is None else clock.elapsed_s / clock.time_limit_s
-        shares = used, _BOUNDS_SHARE if parts.apart else _BASES_SHARE
+        shares = used, _BOUNDS_SHARE if parts.add_up(master) else _BASES_SHARE
         parts.bound(master, effort.pricing_rounds, clock.go_on, shares, self.report, known)
         return master
 
