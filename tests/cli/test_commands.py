@@ -566,16 +566,29 @@ def test_no_trip_is_needed_where_nothing_is_due(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
-@pytest.mark.parametrize("moment", ["before the first plan", "with a plan in hand", "from outside"])
+@pytest.mark.parametrize(
+    "moment",
+    [
+        "before the first plan",
+        "with a plan in hand",
+        "less crew time",
+        "soon after the less crew time",
+        "reasons",
+        "soon after the reasons",
+        "from outside",
+    ],
+)
 def test_ctrl_c_while_planning_leaves_nothing_half_written(tmp_path: Path, moment: str) -> None:
     folder = tmp_path / "fleet"
     shutil.copytree(ROOT / "tripplan" / "demo", folder)
     before = _snapshot(folder)
     code = f"""
-import os, signal
+import os, signal, threading
 from tripplan.cli import main
 import tripplan.pipeline.season as season
-moment, real, told = {moment!r}, season.plan_season, []
+moment, real, told, steps = {moment!r}, season.plan_season, [], set()
+def interrupt():
+    os.kill(os.getpid(), signal.SIGINT)
 def planning(*args, progress, **kwargs):
     def hear(how_far):
         progress(how_far)
@@ -583,10 +596,16 @@ def planning(*args, progress, **kwargs):
             told.append(how_far)
             print("PLANNING", flush=True)
             if moment == "with a plan in hand":
-                os.kill(os.getpid(), signal.SIGINT)
+                interrupt()
+        if how_far.step not in steps:
+            steps.add(how_far.step)
+            if moment == how_far.step:
+                interrupt()
+            elif moment == "soon after the " + how_far.step:
+                threading.Timer(0.05, interrupt).start()
     if moment == "before the first plan":
         print("PLANNING", flush=True)
-        os.kill(os.getpid(), signal.SIGINT)
+        interrupt()
     return real(*args, progress=hear, **kwargs)
 season.plan_season = planning
 main(["plan", {str(folder)!r}, "--today", "2026-11-25"], prog_name="tripplan")
@@ -606,7 +625,7 @@ main(["plan", {str(folder)!r}, "--today", "2026-11-25"], prog_name="tripplan")
     assert after == before
     assert (plan is None) == (calendar is None)
     assert plan is None or moment != "before the first plan"
-    assert plan is not None or moment != "with a plan in hand"
+    assert plan is not None or moment in ("before the first plan", "from outside")
     if plan is None:
         assert errors.endswith("Stopped. Nothing is half written.\n")
     else:

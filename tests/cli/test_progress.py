@@ -183,3 +183,8 @@ def test_season_text() -> None:
         "Planning the season: best plan 8 trips, at least 7 needed; working out what else is proved, and the reasons "
         "(30 s; Ctrl-C keeps the best plan so far)"
     )
+    late = Told(30.0, 0, 2, in_time=False)
+    assert season_text(late) == (  # type: ignore[arg-type]
+        "Planning the season: best plan 2 trips with sites late or without a date to spare "
+        "(30 s; Ctrl-C keeps the best plan so far)"
+    )

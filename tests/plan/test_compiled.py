@@ -71,3 +71,15 @@ def test_inner_code_counts_no_arrays_up_and_down():
         code[made] = "".join(inner.inspect_llvm().values())
     assert "NRT_incref" in code[compiled_part]  # or there is nothing to save any more
     assert "NRT_incref" not in code[compiled_inner]
+
+
+@pytest.mark.parametrize("cause", [KeyboardInterrupt(), ValueError(), None])
+def test_an_interrupt_that_comes_in_as_code_is_entered_stays_one(monkeypatch, cause):
+    """The library then raises SystemError, with what was raised first as its cause."""
+
+    def entered(_):
+        raise SystemError("returned a result with an exception set") from cause
+
+    monkeypatch.setattr(nb, "njit", lambda **_: lambda _: entered)
+    with pytest.raises(KeyboardInterrupt if isinstance(cause, KeyboardInterrupt) else SystemError):
+        compiled(_sum_of_doubles)(np.arange(4))

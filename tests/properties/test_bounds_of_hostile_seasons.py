@@ -17,7 +17,7 @@ import pytest
 
 from tripplan.fleet import AccessRule, Charger, Fleet, Job, PackState
 from tripplan.forecast.outlook import Outlook
-from tripplan.plan import check_plan, narrow, plan_season, run, solve
+from tripplan.plan import Progress, check_plan, narrow, plan_season, run, solve
 from tripplan.plan.effort import Effort
 from tripplan.travel import measure_travel
 
@@ -165,8 +165,12 @@ def _attack(random_fleets, monkeypatch, wanted: int) -> Counter[str]:
         # with a limit, sites give up fallback dates sooner
         limit_s = rng.choice((None, None, 2.0))
         monkeypatch.setattr(solve, "Clock", lambda _, limit_s=limit_s: _Ticking(limit_s))
-        plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=Effort().short())
+        told: list[Progress] = []
+        effort = Effort().short()
+        plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=effort, progress=told.append)
         bound = runs[-1].bound
+        claimed = max((how_far.lower_bound for how_far in told[-1:] if how_far.in_time), default=0)
+        assert claimed <= max(bound, plan.lower_bound), f"told of {claimed} trips at least, hostile {seed}"
         assert check_plan(fleet, outlook, travel, plan) == (), f"hostile {seed}"
         found = brute_force.stage_values(plan, fleet)
         bends = bool(brute_force.untried_visits(fleet, outlook, travel, plan))

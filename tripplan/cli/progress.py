@@ -147,19 +147,20 @@ def season_text(progress: Progress) -> str:
         return "Getting ready to plan; only the first run on a computer takes about a minute for it"
     if progress.trip_count is None and not progress.lower_bound:
         return "Planning the season"
-    known = f"{progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far"
-    trips = f"best plan {_trips(progress.trip_count)}" if progress.trip_count else "no plan yet"
-    needed = f"at least {progress.lower_bound} needed"
-    if progress.trip_count and not progress.in_time:
-        trips += " with sites late or without a date to spare"
-        needed = f"a plan without such sites: {needed}"
-    elif progress.trip_count == progress.lower_bound:
-        trips, needed = _trips(progress.trip_count), "no plan does it with fewer"
+    found, least = progress.trip_count, progress.lower_bound
+    said = [f"best plan {_trips(found)}" if found else "no plan yet", f"at least {least} needed"]
+    if found and not progress.in_time:
+        said[0] += " with sites late or without a date to spare"
+        said[1:] = [f"a plan without such sites: {said[1]}"] if least else []
+    elif found == least:
+        said = [_trips(least), "no plan does it with fewer"]
+    step = ""
     if progress.step == "less crew time" and progress.crew_seconds is not None:
-        needed += f"; saving crew time, {duration(-(-progress.crew_seconds // 60))} now"
+        step = f"; saving crew time, {duration(-(-progress.crew_seconds // 60))} now"
     elif progress.step == "reasons":
-        needed += "; working out what else is proved, and the reasons"
-    return f"Planning the season: {trips}, {needed} ({known})"
+        step = "; working out what else is proved, and the reasons"
+    kept = f"{progress.elapsed_s:.0f} s; Ctrl-C keeps the best plan so far"
+    return f"Planning the season: {', '.join(said)}{step} ({kept})"
 
 
 def _trips(count: int) -> str:

@@ -10,8 +10,9 @@ from ortools.sat.python import cp_model
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season
 from tripplan.plan.solution import change_cost
+from tripplan.plan.workers import to_the_end
 
-__all__ = ["Candidate", "choose_trips"]
+__all__ = ["Candidate", "choose_trips", "solved"]
 
 _CHANGE = 10**6
 """More crew time than a whole season holds, so that changes come first. [s]"""
@@ -116,14 +117,38 @@ def choose_trips(
         )
     else:
         model.minimize(sum(take) + 100 * sum(missing))
+    solver = solved(model, effort, seed)
+    if solver is None:
+        return None
+    return [c for c, var in zip(candidates, take, strict=True) if solver.boolean_value(var)]
+
+
+def solved(model: cp_model.CpModel, effort: float, seed: int = 0) -> cp_model.CpSolver | None:
+    """
+    Solve a model, with Ctrl-C heard at once and as before afterwards.
+
+    Parameters
+    ----------
+    model : CpModel
+        The model.
+    effort : float
+        Deterministic time at the most.
+    seed : int, default 0
+        Seed of CP-SAT.
+
+    Returns
+    -------
+    CpSolver or None
+        With a solution; None where none was found.
+    """
     solver = cp_model.CpSolver()
     solver.parameters.num_workers = 1
     solver.parameters.max_deterministic_time = effort
     solver.parameters.random_seed = seed
-    status = solver.solve(model)
-    if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        return None
-    return [c for c, var in zip(candidates, take, strict=True) if solver.boolean_value(var)]
+    # the solver's own handler would stand in the place of Python's from then on, and end the process
+    solver.parameters.catch_sigint_signal = False
+    status = to_the_end(lambda: solver.solve(model), solver.stop_search)
+    return solver if status in (cp_model.OPTIMAL, cp_model.FEASIBLE) else None
 
 
 def _change(candidate: Candidate, last: Mapping[int, frozenset[int]] | None) -> int:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import signal
+import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from types import FrameType
 from typing import Literal
 
 __all__ = ["Clock", "Progress", "Rounds", "Step"]
@@ -23,7 +28,7 @@ class Progress:
     elapsed_s : float
         Since the start. [s]
     lower_bound : int
-        Trips that no plan can undercut, as proved so far.
+        Trips that no plan can undercut, as proved so far; 0 where that is not known before the end.
     trip_count : int or None
         Trips of the best plan found so far.
     in_time : bool
@@ -48,11 +53,54 @@ class Progress:
 
 @dataclass
 class Clock:
-    """Asks whether to go on; remembers Ctrl-C."""
+    """
+    Asks whether to go on; remembers Ctrl-C.
+
+    Attributes
+    ----------
+    raises : bool
+        Whether a Ctrl-C ends what is under way, in `hearing`; else it is only remembered, and all that asks
+        the clock ends soon. Once the first search is over there is a plan, which no interrupt may lose.
+    """
 
     time_limit_s: float | None
     begun: float = field(default_factory=time.monotonic)
     stopped: bool = False
+    raises: bool = True
+
+    @contextlib.contextmanager
+    def hearing(self) -> Iterator[None]:
+        """Hear each Ctrl-C as `raises` says; where nothing raises, the second one does so all the same."""
+        before = signal.getsignal(signal.SIGINT)
+        if threading.current_thread() is not threading.main_thread() or not callable(before):
+            yield  # signals reach the main thread only, and those that are ignored stay so
+            return
+        heard = 0
+
+        def hear(number: int, frame: FrameType | None) -> None:
+            nonlocal heard
+            heard += not self.raises
+            if self.raises or heard > 1:
+                before(number, frame)
+                return
+            self.stopped = True
+            with contextlib.suppress(KeyboardInterrupt):  # who listens outside is told
+                before(number, frame)
+
+        signal.signal(signal.SIGINT, hear)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, before)
+
+    @contextlib.contextmanager
+    def raising(self) -> Iterator[None]:
+        """Let a Ctrl-C end what is inside, and be remembered from then on."""
+        self.raises = True
+        try:
+            yield
+        finally:
+            self.raises = False
 
     @property
     def elapsed_s(self) -> float:

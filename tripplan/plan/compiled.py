@@ -31,17 +31,23 @@ def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     callable
         The same, faster.
     """
+    kernel: Callable[..., Any]
     try:
         kernel = nb.njit(cache=True, nogil=True)(function)
     except RuntimeError:  # numba finds no folder that it may write to
-        return compiled_part(function)
+        kernel = compiled_part(function)
 
     @functools.wraps(function)
     def run(*args: Any) -> Any:
         try:
-            return kernel(*args)
-        except OSError:  # compiled, but it could not be written: the second call finds it in memory
-            return kernel(*args)
+            try:
+                return kernel(*args)
+            except OSError:  # compiled, but it could not be written: the second call finds it in memory
+                return kernel(*args)
+        except SystemError as error:
+            if isinstance(error.__cause__, KeyboardInterrupt):  # Ctrl-C came in while it was entered
+                raise KeyboardInterrupt from error
+            raise
 
     return run
 

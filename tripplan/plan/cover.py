@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any
 
 import highspy
@@ -17,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tripplan.plan.master import Master
+from tripplan.plan.workers import to_the_end
 
 __all__ = ["cheapest_cover", "choose_cover"]
 
 _WHOLE = 1e-6
 _HALF = 0.5
-_HEED_S = 0.1
 
 
 def choose_cover(
@@ -179,9 +178,9 @@ def _solve(
 
 def run_to_end(lp: Any, go_on: Callable[[], bool]) -> None:
     """
-    Solve in a thread of its own, so that a Ctrl-C is heard at once and not once it is done.
+    Solve so that a Ctrl-C is heard at once.
 
-    The library has such threads too, but one for all problems at a time.
+    The library has threads for this too, but one for all problems at a time.
 
     Parameters
     ----------
@@ -203,12 +202,4 @@ def run_to_end(lp: Any, go_on: Callable[[], bool]) -> None:
 
     lp.cbSimplexInterrupt += heed
     lp.cbMipInterrupt += heed
-    with ThreadPoolExecutor(1, thread_name_prefix="choosing") as pool:
-        solving = pool.submit(solve)
-        try:
-            while wait([solving], _HEED_S).not_done:
-                if not go_on():
-                    stopped.set()
-        finally:
-            stopped.set()
-    solving.result()
+    to_the_end(solve, stopped.set, go_on)

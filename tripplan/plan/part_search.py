@@ -189,9 +189,9 @@ class PartSearch:
     ) -> bool:
         """Look for less crew time with no more trips; tell whether it was found."""
         search, before = self.search, self.search.value
-        polish(search, passes)
+        polish(search, passes, go_on)
         if shorten(search, self.room, nodes=nodes, go_on=go_on, seconds_left=seconds_left):
-            polish(search, passes)
+            polish(search, passes, go_on)
         return search.value != before
 
     def _improve(self, turns: int, go_on: Callable[[], bool]) -> bool:

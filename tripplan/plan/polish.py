@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season
@@ -11,7 +11,7 @@ from tripplan.plan.solution import Trips
 __all__ = ["polish", "serve_late"]
 
 
-def polish(search: Search, passes: int) -> None:
+def polish(search: Search, passes: int, go_on: Callable[[], bool] | None = None) -> None:
     """
     Improve crew time, then life thrown away, without more trips or later sites.
 
@@ -21,11 +21,14 @@ def polish(search: Search, passes: int) -> None:
         Holds the incumbent.
     passes : int
         Passes over all moves at the most; stops early when a pass brings nothing.
+    go_on : callable, optional
+        False stops; by default the search's own.
     """
+    go_on = go_on or search.go_on
     for _ in range(passes):
         improved = False
         for trips in _moves(search):
-            if not search.go_on():
+            if not go_on():
                 return
             if _fits(search, trips) and search.offer(trips):
                 improved = True

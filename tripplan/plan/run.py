@@ -66,9 +66,8 @@ than are meant for 400 windows, or so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _BOUNDS_SHARE, _LATE_SHARE = 0.08, 0.2, 0.35, 0.7, 0.85
 """
-For a season that is planned by base, shares of the time limit after which parts are not searched before the
-bound is sought (where some site must bend, and at all); the bases generate no more where the whole has to be
-bounded; bounds are left as they are; and parts are not searched any more.
+Shares of the time limit after which bases are not searched before the bound is sought (where some site must
+bend, and at all), generate no more for the whole, bounds are left, and bases are not searched any more.
 """
 
 _NARROW_TURNS = 1
@@ -196,17 +195,20 @@ class Run:
         """Tell the caller how far it is."""
         if self.progress is not None:
             value = self.search.value
-            trips = None if value is None else value.trips
-            in_time = value is not None and not self.judge.missed(self.search.best)
-            bound = (self._late_master or self.master).whole_bound
-            at, time = self.clock.elapsed_s, None if value is None else value.seconds
-            self.progress(Progress(at, bound, trips, in_time, step=self.step, crew_seconds=time))
+            trips, seconds = (None, None) if value is None else (value.trips, value.seconds)
+            # elsewhere its windows are not those of every plan as good
+            known = not (self.windows.sure_late or (self.bent and self._late_master is None))
+            in_time = known and value is not None and not self.judge.missed(self.search.best)
+            bound = (self._late_master or self.master).whole_bound if known else 0
+            at, step = self.clock.elapsed_s, self.step
+            self.progress(Progress(at, bound, trips, in_time, step=step, crew_seconds=seconds))
 
     def solve(self) -> None:
         """Search until proved, or until the effort is spent; Ctrl-C keeps what there is."""
-        self.search.offer({})
         try:
-            self._solve()
+            with self.clock.raising():
+                self.search.offer({})
+                self._solve()
         except KeyboardInterrupt:
             self.clock.stopped = True
         self.report()
@@ -215,12 +217,9 @@ class Run:
         search, master, effort, clock = self.search, self.master, self.effort, self.clock
         if not self.windows.rows and not self.season.wanted.must_run:
             return
-        if self.witness:
-            search.offer(self.witness)
-            search.offer(search.build(start=self.witness))
-        if self.last:
-            search.offer(self.last)
-            search.offer(search.build(start=self.last))
+        for start in filter(None, (self.witness, self.last)):
+            search.offer(start)
+            search.offer(search.build(start=start))
         parts = self._parts(self.windows.rows, self.stock)
         if parts.parts:
             self._solve_in_parts(parts)

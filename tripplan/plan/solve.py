@@ -95,7 +95,22 @@ def plan_season(
         found.
     """
     clock = Clock(time_limit_s)
-    effort = effort or Effort()
+    with clock.hearing():
+        return _planned(fleet, outlook, travel, made_on, seed, clock, progress, effort or Effort(), last)
+
+
+def _planned(
+    fleet: Fleet,
+    outlook: Outlook,
+    travel: Travel,
+    made_on: date,
+    seed: int,
+    clock: Clock,
+    progress: Callable[[Progress], None] | None,
+    effort: Effort,
+    last: Plan | None,
+) -> Plan:
+    """Plan as `plan_season` says."""
     wishes = bearing_wishes(fleet, outlook.on, outlook.to)
     wished = trips_as_wished(fleet, outlook, travel, wishes) if wishes else AsWished()
     start = Start(wished.trips, last)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from ortools.sat.python import cp_model
 
+from tripplan.plan.choose import solved
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Trips
@@ -63,10 +64,8 @@ def thin_visits(
         if len(taken) > row.cap:
             model.add(sum(taken) <= row.cap)
     model.minimize(sum(keep.values()))
-    solver = cp_model.CpSolver()
-    solver.parameters.num_workers = 1
-    solver.parameters.max_deterministic_time = effort
-    if solver.solve(model) not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+    solver = solved(model, effort)
+    if solver is None:
         return None
     kept: dict[int, set[int]] = {}
     for (index, s), var in keep.items():

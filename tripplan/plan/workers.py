@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Generator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from typing import TypeVar
 
-__all__ = ["at_once", "in_order"]
+__all__ = ["at_once", "in_order", "to_the_end"]
 
 _MOST = 2
 """Labels of exact pricing take memory; what more threads would save was not measured."""
+
+_HEED_S = 0.1
 
 _Job = TypeVar("_Job")
 _Done = TypeVar("_Done")
@@ -47,6 +49,38 @@ def in_order(
         if on_end is not None:
             on_end()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def to_the_end(
+    solve: Callable[[], _Done], stop: Callable[[], object], go_on: Callable[[], bool] | None = None
+) -> _Done:
+    """
+    Solve in a thread of its own, so that a Ctrl-C is heard at once and not once it is done.
+
+    Parameters
+    ----------
+    solve : callable
+        Solves; lets go of the interpreter.
+    stop : callable
+        Makes it end soon.
+    go_on : callable, optional
+        False stops too; what is found by then stays.
+
+    Returns
+    -------
+    object
+        What `solve` returned.
+    """
+    with ThreadPoolExecutor(1, thread_name_prefix="solving") as pool:
+        solving = pool.submit(solve)
+        try:
+            while wait([solving], _HEED_S).not_done:
+                if go_on is not None and not go_on():
+                    stop()
+        except BaseException:
+            stop()
+            raise
+    return solving.result()
 
 
 def at_once() -> int:
