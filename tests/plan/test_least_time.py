@@ -40,6 +40,22 @@ def _shorten(run, **asked):
     )
 
 
+def test_small_moves_stop_when_told(random_fleets):
+    better = 0
+    for seed in range(12):
+        fleet, outlook = random_fleets.random_fleet(seed, n_sites=7)
+        season = build_season(fleet, outlook, measure_travel(fleet))
+        run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)
+        run.search.offer({})
+        run.search.offer(run.search.build(whole=True))
+        built = run.search.value
+        polish(run.search, 2, lambda: False)
+        assert run.search.value == built
+        polish(run.search, 2)
+        better += run.search.value < built
+    assert better, "nothing was there to be found"
+
+
 def test_a_season_that_small_moves_leave_long_becomes_shorter_with_no_more_trips():
     fleet = make_fleet(2, 12, 20)
     run = _built(fleet, forecast_fleet(fleet, TODAY))
