@@ -51,7 +51,7 @@ def test_dives_and_choices_fill_every_window_with_trips_that_fit(random_fleets):
             for index, visits in trips.items():
                 assert master.book.fits(index, visits)
                 assert not any(clash in trips for clash in season.conflicts[index])
-        chosen = choose_cover(master, 99, nodes=5, most_columns=500, seconds=None)
+        chosen = choose_cover(master, 99, nodes=5, most_columns=500, seconds=None, go_on=lambda: True)
         if chosen is not None:
             assert _fills(master, chosen, master.rows) == []
             assert len(chosen) >= master.whole_bound, f"WRONG BOUND, seed {seed}"
