@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import errno
 import os
+import subprocess
+import sys
+from pathlib import Path
 
 import numba as nb
 import numpy as np
@@ -83,3 +86,38 @@ def test_an_interrupt_that_comes_in_as_code_is_entered_stays_one(monkeypatch, ca
     monkeypatch.setattr(nb, "njit", lambda **_: lambda _: entered)
     with pytest.raises(KeyboardInterrupt if isinstance(cause, KeyboardInterrupt) else SystemError):
         compiled(_sum_of_doubles)(np.arange(4))
+
+
+def test_planning_compiles_nothing_once_it_is_ready():
+    """What is compiled later takes its time from a limit: the loops get one kind of arrays, also where few."""
+    code = """
+from numba.core.dispatcher import Dispatcher
+from season_instances import TODAY, make_fleet
+import tripplan.plan.solve as solve
+from tripplan.forecast import forecast_fleet
+from tripplan.plan.effort import Effort
+from tripplan.travel import measure_travel
+
+make_ready, compile_, ready, later = solve._make_ready, Dispatcher.compile, [], []
+
+def told(season):
+    make_ready(season)
+    ready.append(season)
+
+def counted(self, signature):
+    if ready:
+        later.append(self.py_func.__name__)
+    return compile_(self, signature)
+
+solve._make_ready, Dispatcher.compile = told, counted
+fleet = make_fleet(2, 8, 14)
+outlook = forecast_fleet(fleet, TODAY)
+plan = solve.plan_season(fleet, outlook, measure_travel(fleet), made_on=TODAY, effort=Effort().short())
+print(len(ready), plan.trip_count > 1, sorted(set(later)))
+"""
+    folders = [str(Path(__file__).parents[1] / "benchmarks"), *sys.path]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(folders)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=False
+    )
+    assert done.stdout.splitlines()[-1:] == ["1 True []"], done.stdout + done.stderr

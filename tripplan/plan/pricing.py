@@ -224,7 +224,7 @@ class Pricer:
             per_site = table.d[chosen] / np.maximum(1, member.sum(axis=1))
             walked = np.array([per_site[member[:, s]].min() for s in order[-1]])
         top = np.argsort(-np.maximum(0.0, order[0] - rate * walked), kind="stable")
-        loop_of, loop_site = np.nonzero(member[:, order[-1]])
+        loop_of, loop_site = (np.ascontiguousarray(at) for at in np.nonzero(member[:, order[-1]]))
         loop_first = np.searchsorted(loop_of, np.arange(len(chosen) + 1))
         of_loops = (
             first,

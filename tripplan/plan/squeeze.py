@@ -395,7 +395,7 @@ def _rows_by_day(
     holds = (stock[:, SINCE, None] <= days) & (days <= stock[:, UNTIL, None])
     kinds = stock[:, KIND_OF, None] == np.arange(n_kinds)
     kind, day, row = np.nonzero((kinds[:, :, None] & holds[:, None, :]).transpose(1, 2, 0))
-    return np.searchsorted(kind * n_days + day, np.arange(n_kinds * n_days + 1)), row
+    return np.searchsorted(kind * n_days + day, np.arange(n_kinds * n_days + 1)), np.ascontiguousarray(row)
 
 
 def _near(sites: NDArray[np.int32], holds: NDArray[np.bool_]) -> NDArray[np.int32]:
