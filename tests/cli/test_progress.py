@@ -188,3 +188,5 @@ def test_season_text() -> None:
         "Planning the season: best plan 2 trips with sites late or without a date to spare "
         "(30 s; Ctrl-C keeps the best plan so far)"
     )
+    nothing = Told(3.0, 0, 0, in_time=False)
+    assert season_text(nothing).startswith("Planning the season: no plan yet")  # type: ignore[arg-type]

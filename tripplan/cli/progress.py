@@ -152,7 +152,7 @@ def season_text(progress: Progress) -> str:
     if found and not progress.in_time:
         said[0] += " with sites late or without a date to spare"
         said[1:] = [f"a plan without such sites: {said[1]}"] if least else []
-    elif found == least:
+    elif found and found == least:
         said = [_trips(least), "no plan does it with fewer"]
     step = ""
     if progress.step == "less crew time" and progress.crew_seconds is not None:
