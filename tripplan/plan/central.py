@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -59,9 +60,19 @@ class Middle:
 
 @dataclass
 class Central:
-    """The linear programme over trips in its sparse form; stock rows come in once they are broken."""
+    """
+    The linear programme over trips in its sparse form; stock rows come in once they are broken.
+
+    Attributes
+    ----------
+    book : RowBook
+        Its rows.
+    beyond : float
+        What each trip beyond the most of a span costs; never, where infinite.
+    """
 
     book: RowBook
+    beyond: float = math.inf
     _stock: list[int] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -109,7 +120,12 @@ class Central:
         self._stock.extend(r for r in limits if r not in self._stock)
 
     def solve(
-        self, indices: NDArray[np.int64], counts: NDArray[np.uint8], *, tolerance: float = _TOLERANCE
+        self,
+        indices: NDArray[np.int64],
+        counts: NDArray[np.uint8],
+        costs: NDArray[np.float64] | None = None,
+        *,
+        tolerance: float = _TOLERANCE,
     ) -> Middle:
         """
         Solve the linear programme over some trips.
@@ -120,6 +136,8 @@ class Central:
             Day index of each trip.
         counts : numpy.ndarray, shape (n_columns, n_tasks)
             How often each trip visits each task.
+        costs : numpy.ndarray, shape (n_columns,), optional
+            What each trip costs; one where not given.
         tolerance : float, optional
             Relative distance from the optimum at which to stop.
 
@@ -130,6 +148,7 @@ class Central:
         """
         book = self.book
         n_tasks, n_days = counts.shape[1], book.season.n_days
+        costs = np.ones(len(indices)) if costs is None else costs
         column, task = np.nonzero(counts)
         visits = _matrix(
             counts[column, task].astype(np.float64),
@@ -138,7 +157,7 @@ class Central:
             (len(indices), n_tasks * n_days),
         )
         while True:
-            found = self._run(indices, visits, tolerance)
+            found = self._run(indices, visits, costs, tolerance)
             used = np.asarray(visits.T @ found.weights).reshape(n_tasks, n_days)
             active = {*range(book.stock_at), *(book.stock_at + r for r in self._stock)}
             broken = book.broken(used, np.zeros(n_tasks), active)
@@ -147,7 +166,13 @@ class Central:
                 return found
             self._stock.extend(fresh)
 
-    def _run(self, indices: NDArray[np.int64], visits: sparse.csr_matrix, tolerance: float) -> Middle:
+    def _run(
+        self,
+        indices: NDArray[np.int64],
+        visits: sparse.csr_matrix,
+        costs: NDArray[np.float64],
+        tolerance: float,
+    ) -> Middle:
         book = self.book
         n, k = len(book.windows), len(indices)
         trips = sparse.csr_matrix(
@@ -161,8 +186,13 @@ class Central:
             [spans_at + j for j, span in enumerate(book.spans) if span.least is not None], np.int64
         )
         lacks = _matrix(np.ones(len(owed)), np.arange(len(owed)), owed, (len(owed), width))
-        columns = sparse.vstack([trips, -beyond, beyond, lacks])
-        cost = np.concatenate([np.ones(k), np.zeros(n), np.full(n + len(owed), _MISSED)])
+        at_most = [spans_at + j for j, span in enumerate(book.spans) if span.least is None]
+        over = np.array(at_most if math.isfinite(self.beyond) else [], np.int64)
+        more = _matrix(-np.ones(len(over)), np.arange(len(over)), over, (len(over), width))
+        columns = sparse.vstack([trips, -beyond, beyond, lacks, more])
+        cost = np.concatenate(
+            [costs, np.zeros(n), np.full(n + len(owed), _MISSED), np.full(len(over), self.beyond)]
+        )
         most = np.full(len(cost), highspy.kHighsInf)
         low, high = self._sides(width)
         if book.forgiven:

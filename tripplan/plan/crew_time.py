@@ -24,6 +24,7 @@ from functools import cached_property, partial
 import numpy as np
 from numpy.typing import NDArray
 
+from tripplan.plan.central import Central
 from tripplan.plan.master import Master
 from tripplan.plan.narrow import Job
 from tripplan.plan.pricing import EASY_WORK, SURE_NEAR, Priced
@@ -34,6 +35,10 @@ __all__ = ["CrewTime", "least_visit_seconds"]
 _UNIT_S = 36_000.0
 """What the linear programme counts in: ten hours, so that a window missed costs ten times that. [s]"""
 
+_TRIP_BEYOND = 0.1
+"""What a trip beyond the most costs in a linear programme of many windows, in its unit. Where hardly fewer
+trips will do, their limit is worth days; multipliers of that size need many rounds until they bound well."""
+
 _ROUNDING_S = 2.0
 _NEAR_S = 2.0
 """How near to the linear value the bound is near enough. [s]"""
@@ -41,6 +46,9 @@ _NEAR_S = 2.0
 _MOST_KNOWN = 3
 _SMOOTHING = 0.4
 _OFFERS = 12
+_SLOW_FALL = 0.003
+"""With many windows, trips known are offered to other dates until the value falls by a smaller share."""
+
 _USED = 1e-6
 _WIDTH, _KEEP = 6, 12
 _WIDE, _KEEP_WIDE = 40, 40
@@ -68,6 +76,8 @@ class CrewTime(Master):
     barred: frozenset[int] = frozenset()
     seconds: float = 0.0
     work: int = 0
+    few_trips: int = 1000
+    idle_turns: int = 1
     _relaxed: dict[tuple[int, tuple[int, ...]], int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -75,6 +85,7 @@ class CrewTime(Master):
         self.spans = (SpanRow(every, most=self.most_trips), SpanRow(every, least=self.least_trips))
         super().__post_init__()
         self._middle: NDArray[np.float64] | None = None
+        self._costs = np.zeros(0)  # of each trip, where there are many windows
 
     def add(self, index: int, visits: tuple[int, ...], *, usable: bool) -> bool:
         """
@@ -147,12 +158,24 @@ class CrewTime(Master):
         numpy.ndarray, shape (n_rows,)
             Dual values, as `solve` returns them.
         """
-        duals = self.solve()
+        duals = self.multipliers()
         for _ in range(_OFFERS):
+            last = self.value
             if not go_on() or self._offer_known(duals) < _MOST_KNOWN:
                 break
-            duals = self.solve()
+            duals = self.multipliers()
+            if self.many_windows and last - self.value < _SLOW_FALL * self.value:
+                break
         return duals
+
+    @cached_property
+    def _central(self) -> Central:
+        return Central(self.book_of_rows, _TRIP_BEYOND)
+
+    def _column_costs(self) -> NDArray[np.float64]:
+        new = [self.cost_s(c.index, c.visits) / _UNIT_S for c in self.columns[len(self._costs) :]]
+        self._costs = np.append(self._costs, new)
+        return self._costs
 
     def reduced_seconds(self, duals: NDArray[np.float64]) -> NDArray[np.float64]:
         """
@@ -229,8 +252,9 @@ class CrewTime(Master):
             False stops.
         """
         self._add_shortest()
-        for _ in range(rounds):
-            duals = self.settle(go_on)
+        for turn in range(rounds):
+            # in a large season a first bound, for which there may be time only just, comes before all else
+            duals = self.multipliers() if turn == 0 and self.many_windows else self.settle(go_on)
             if not go_on():
                 return
             middle = self._middle

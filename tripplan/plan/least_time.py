@@ -19,14 +19,14 @@ from tripplan.plan.crew_time import CrewTime
 from tripplan.plan.rows import StockRow
 from tripplan.plan.search import Search
 
-__all__ = ["shorten"]
+__all__ = ["MOST_TRIPS", "known_trips", "shorten"]
 
 _ROUNDS = 12
 _FEW = 3
 """A round that brings fewer trips is the last."""
 
-_MOST_TRIPS = 3000
-"""Trips of the search for fewer trips to begin with, those worth most first."""
+MOST_TRIPS = 3000
+"""Trips to begin with, those worth most in the search for fewer trips first."""
 
 _MOST_CHOICES = 1500
 
@@ -74,7 +74,7 @@ def shorten(
         return False
     if not go_on():
         return False
-    known, left = _known(search), seconds_left()
+    known, left = known_trips(search), seconds_left()
     n = len(search.best)
     if n <= _AT_ONCE or (n <= _FEW_TRIPS and (left is None or left >= _WHOLE_S)):
         _choose_anew(search, stock, known, frozenset(search.best), nodes, go_on, seconds_left)
@@ -115,7 +115,7 @@ def _choose_anew(
 
     old = {index: useful(index, tuple(sorted(search.best[index]))) for index in some}
     for index, visits in (*old.items(), *known):
-        if len(crew_time.columns) >= _MOST_TRIPS:
+        if len(crew_time.columns) >= MOST_TRIPS:
             break
         if search.season.days[index].day in days and index not in crew_time.barred:
             crew_time.add(index, useful(index, visits), usable=True)
@@ -126,9 +126,9 @@ def _choose_anew(
         if crew_time.add_shorter(duals) < _FEW:
             break
     lasts = sum(crew_time.cost_s(index, visits) for index, visits in old.items() if visits)
-    duals = crew_time.solve()
+    duals = crew_time.multipliers()
     crew_time.add_shorter(duals, within=max(0.0, lasts - crew_time.value_s))
-    duals = crew_time.solve()
+    duals = crew_time.multipliers()
     beyond = lasts - crew_time.value_s
     costs = crew_time.reduced_seconds(duals)
     chosen = np.flatnonzero(costs <= beyond + 1.0)
@@ -180,11 +180,23 @@ def _beside(search: Search, stock: Sequence[StockRow], some: frozenset[int]) -> 
     )
 
 
-def _known(search: Search) -> list[tuple[int, tuple[int, ...]]]:
-    """Return trips that can be planned, those worth most for fewer trips first."""
+def known_trips(search: Search) -> list[tuple[int, tuple[int, ...]]]:
+    """
+    List trips that can be planned, those worth most for fewer trips first.
+
+    Parameters
+    ----------
+    search : Search
+        Remembers trips, and has a linear programme with others.
+
+    Returns
+    -------
+    list of tuple of (int, tuple of int)
+        Day index and visits.
+    """
     master = search.master
     usable = np.array([k for k, column in enumerate(master.columns) if column.usable], np.int64)
-    if len(usable) > _MOST_TRIPS:
+    if len(usable) > MOST_TRIPS:
         costs: NDArray[np.float64] = master.reduced_costs(master.multipliers())[usable]
         usable = usable[np.argsort(costs, kind="stable")]
     known = [(index, tuple(sorted(visits))) for (index, visits), _ in search.known()]

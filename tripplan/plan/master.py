@@ -51,9 +51,8 @@ _SLOW_TURNS = 3
 _PATIENT_TURNS = 12
 """So many times where some window is not filled yet: the value then stands still for a while."""
 
-_NEAR_COST, _IDLE_TURNS, _FEW_TRIPS = 0.1, 3, 4000
-"""Of more trips than so many, those that cost this much more than they collect, so many times running, are
-left out of the linear programme of many windows until they are worth while again. [trips]"""
+_NEAR_COST = 0.1
+"""How much more than it collects a trip costs that may be left out of a large linear programme. [trips]"""
 
 _LITTLE = 0.4
 """Less smoothing is wanted where a round closes a smaller share of what is open between bound and value."""
@@ -90,12 +89,17 @@ class Master(Narrow):
         Exact pricing rounds so far.
     near_parks : int
         Parkings whose sites exact pricing remembers; 0 chooses by their number.
+    few_trips, idle_turns : int
+        Of more than so many trips, those that cost clearly more than they collect, so many times running, are
+        left out of the linear programme of many windows until they are worth while again.
     """
 
     bound: float = 0.0
     least: int = 0
     rounds: int = 0
     near_parks: int = 0
+    few_trips: int = 4000
+    idle_turns: int = 3
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -352,14 +356,19 @@ class Master(Narrow):
             return self.solve()
         n = len(self.columns)
         self._idle = np.append(self._idle, np.zeros(n - len(self._idle), np.int64))
-        used = (self._idle < _IDLE_TURNS) if n > _FEW_TRIPS else np.ones(n, np.bool_)
-        found = self._central.solve(self._index[:n][used], self._counts[:n][used])
+        costs = self._column_costs()
+        used = (self._idle < self.idle_turns) if n > self.few_trips else np.ones(n, np.bool_)
+        found = self._central.solve(self._index[:n][used], self._counts[:n][used], costs[used])
         self.value, self.missed, self.weights = found.value, found.missed, np.zeros(n)
         self.weights[used] = found.weights
-        cost = self.reduced_costs(found.duals)
+        cost = self.reduced_costs(found.duals) - 1.0 + costs
         self._left_out = int((~used & (cost < -_EPS)).sum())
         self._idle = np.where(cost < np.where(used, _NEAR_COST, -_EPS), 0, self._idle + 1)
         return found.duals
+
+    def _column_costs(self) -> NDArray[np.float64]:
+        """Return what each trip costs in the linear programme."""
+        return np.ones(len(self.columns))
 
     def nearly_worth_while(self) -> list[Column]:
         """
@@ -372,7 +381,7 @@ class Master(Narrow):
         """
         new = len(self.columns) - len(self._idle)
         idle = np.append(self._idle, np.zeros(new, np.int64))
-        return [column for column, turns in zip(self.columns, idle, strict=True) if turns < _IDLE_TURNS]
+        return [column for column, turns in zip(self.columns, idle, strict=True) if turns < self.idle_turns]
 
     def _narrowly(self, duals: NDArray[np.float64]) -> int:
         """Take in trips that are found quickly, or were left out; return their number."""

@@ -53,7 +53,7 @@ _TRIPS_SHARE = 0.85
 _SHORTENINGS = 3
 """Times at the most that trips are chosen anew for less crew time, with small moves after each."""
 
-_CHOICES_PART = 0.6
+_CHOICES_PART = 0.45
 """Part of the time then left that goes into the choice of trips for less crew time."""
 
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
@@ -362,8 +362,9 @@ class Run:
                 break
             polish(search, effort.polish_passes)
             self.report()
-        search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
-        polish(search, effort.polish_passes)
+        if go_on():
+            search.repair_rounds(effort.time_repairs, effort.repair, lambda: 0, by_time=True)
+            polish(search, effort.polish_passes)
 
     def _squeeze(self, misses: int, *, patient: bool = False, share: float = 1.0) -> None:
         """

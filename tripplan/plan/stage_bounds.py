@@ -7,12 +7,16 @@ from dataclasses import dataclass
 
 from tripplan.plan.crew_time import CrewTime, least_visit_seconds
 from tripplan.plan.document import Trip, VisitKind
+from tripplan.plan.least_time import MOST_TRIPS, known_trips
 from tripplan.plan.life_bound import least_life_days
 from tripplan.plan.loops import FAR
 from tripplan.plan.parts import is_large
 from tripplan.plan.run import Run
 
 __all__ = ["StageBounds", "bound_stages", "thrown_away_days"]
+
+
+_ANY_WORK = 1 << 62
 
 
 @dataclass(frozen=True)
@@ -70,10 +74,10 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
         if price and run.effort.time_rounds and run.clock.go_on():
             for index, visits in trips.items():
                 crew_time.add(index, tuple(sorted(visits)), usable=True)
-            for column in run.master.columns:
-                if column.usable:
-                    crew_time.add(column.index, column.visits, usable=True)
-            crew_time.raise_seconds(run.effort.time_rounds, run.effort.time_work, run.clock.go_on)
+            for index, visits in known_trips(run.search)[:MOST_TRIPS]:
+                crew_time.add(index, visits, usable=True)
+            work = run.effort.time_work if run.clock.time_limit_s is None else _ANY_WORK
+            crew_time.raise_seconds(run.effort.time_rounds, work, run.clock.go_on)
     except KeyboardInterrupt:
         run.clock.stopped = True
     return StageBounds(max(floor, crew_time.whole_seconds), least_life_days(run.season, rows, forgiven))
