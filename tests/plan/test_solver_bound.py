@@ -401,10 +401,9 @@ def test_trips_left_out_of_the_linear_programme_come_back(random_fleets, monkeyp
     for _, season in _small_seasons(random_fleets, range(100)):
         windows, stock, values = build_windows(season, 1, frozenset()).bound_rows, stock_rows(season), []
         for few in (10**9, 0):
-            monkeypatch.setattr(master_module, "_FEW_TRIPS", few)
-            monkeypatch.setattr(master_module, "_IDLE_TURNS", 1)
             monkeypatch.setattr(master_module, "_NEAR_COST", 1e-3)
-            master = Master(season, windows, stock, TripBook(season), Pricer(season))
+            book, pricer = TripBook(season), Pricer(season)
+            master = Master(season, windows, stock, book, pricer, few_trips=few, idle_turns=1)
             master.generate(60, go_on=lambda: True, report=lambda: None)
             values.append(master.value)
             left_out += int((master._idle > 0).sum()) if few == 0 else 0

@@ -13,7 +13,7 @@ import pytest
 from season_instances import TODAY, make_fleet
 
 from tripplan.forecast import forecast_fleet
-from tripplan.plan import check_plan, plan_season
+from tripplan.plan import check_plan, narrow, plan_season
 from tripplan.plan.build import build_season
 from tripplan.plan.clock import Clock
 from tripplan.plan.crew_time import CrewTime, least_visit_seconds
@@ -117,7 +117,11 @@ def _bends(plan):
     return any(not visit.fallback_possible for trip in plan.trips for visit in trip.visits)
 
 
-def test_the_bounds_of_the_planner_come_near_its_plans_and_never_above(random_fleets):
+@pytest.mark.parametrize("many_windows", [800, 0])
+def test_the_bounds_of_the_planner_come_near_its_plans_and_never_above(
+    random_fleets, monkeypatch, many_windows
+):
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", many_windows)
     shares = []
     for seed, _, inputs in _small_seasons(random_fleets, range(30, 60)):
         plan = plan_season(*inputs, made_on=inputs[1].on)
@@ -216,8 +220,10 @@ def test_the_words_say_what_is_proved_and_no_more(random_fleets):
     assert stages_text(replace(one, trips=())) == ""
 
 
-def test_a_plan_of_least_crew_time_does_not_hide_its_own_bound():
+@pytest.mark.parametrize("many_windows", [800, 0])
+def test_a_plan_of_least_crew_time_does_not_hide_its_own_bound(monkeypatch, many_windows):
     """With as many trips needed as allowed, their multiplier alone makes up the value of the plan's trips."""
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", many_windows)
     fleet = make_fleet(6, 12, 26)
     season = build_season(fleet, forecast_fleet(fleet, TODAY), measure_travel(fleet))
     run = Run(season, build_windows(season, 0), Clock(None), Effort(), 1, None)

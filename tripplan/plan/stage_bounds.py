@@ -74,8 +74,8 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
         if price and run.effort.time_rounds and run.clock.go_on():
             for index, visits in trips.items():
                 crew_time.add(index, tuple(sorted(visits)), usable=True)
-            for index, visits in known_trips(run.search)[:MOST_TRIPS]:
-                crew_time.add(index, visits, usable=True)
+            for index, known in known_trips(run.search)[:MOST_TRIPS]:
+                crew_time.add(index, known, usable=True)
             work = run.effort.time_work if run.clock.time_limit_s is None else _ANY_WORK
             crew_time.raise_seconds(run.effort.time_rounds, work, run.clock.go_on)
     except KeyboardInterrupt:
