@@ -10,7 +10,7 @@ from itertools import chain, combinations
 import numpy as np
 import pytest
 
-from tripplan.plan import check_plan, parts, plan_season, pricing, workers
+from tripplan.plan import check_plan, narrow, parts, plan_season, pricing, workers
 from tripplan.plan import run as run_module
 from tripplan.plan.all_parts import Parts
 from tripplan.plan.build import build_season
@@ -71,7 +71,7 @@ def _run(fleet, outlook, travel, seed=1, spare=0):
     return Run(season, build_windows(season, spare), Clock(None), _SHORT, seed, None)
 
 
-def _compare_with_force(random_fleets, seeds):
+def _compare_with_force(random_fleets, seeds, monkeypatch):
     from brute_force import TooLargeError, solve_by_force, stage_values, untried_visits
 
     compared = equal = tight = 0
@@ -84,6 +84,7 @@ def _compare_with_force(random_fleets, seeds):
         except TooLargeError:
             continue
         compared += 1
+        monkeypatch.setattr(narrow, "_MANY_WINDOWS", 800 * (seed % 2))  # every other one as if it were large
         plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=_SHORT)
         assert check_plan(fleet, outlook, travel, plan) == (), f"seed {seed}"
         if untried_visits(fleet, outlook, travel, plan):
@@ -92,6 +93,7 @@ def _compare_with_force(random_fleets, seeds):
         assert found[:2] >= best[:2], f"seed {seed}: less late than can be"
         if found[:2] == best[:2]:
             assert plan.lower_bound <= best.trips, f"WRONG BOUND, seed {seed}"
+            assert plan.crew_seconds_bound <= best.crew_seconds, f"WRONG BOUND on crew time, seed {seed}"
             equal += 1
             tight += plan.lower_bound == best.trips
     return compared, equal, tight
@@ -99,8 +101,8 @@ def _compare_with_force(random_fleets, seeds):
 
 @pytest.mark.no_cover  # its time goes into the enumeration
 @pytest.mark.usefixtures("by_base")
-def test_the_bound_over_two_bases_is_never_above_the_best_of_all_plans(random_fleets):
-    compared, equal, tight = _compare_with_force(random_fleets, range(160))
+def test_the_bound_over_two_bases_is_never_above_the_best_of_all_plans(random_fleets, monkeypatch):
+    compared, equal, tight = _compare_with_force(random_fleets, range(160), monkeypatch)
     assert compared >= 8
     assert equal >= 0.5 * compared, f"{equal} of {compared}"
     assert tight >= 0.5 * equal, f"{tight} of {equal}"
@@ -109,10 +111,21 @@ def test_the_bound_over_two_bases_is_never_above_the_best_of_all_plans(random_fl
 @pytest.mark.slow
 @pytest.mark.timeout(7200)
 @pytest.mark.usefixtures("by_base")
-def test_the_bound_over_two_bases_against_all_plans_of_many_seasons(random_fleets):
-    counts = _compare_with_force(random_fleets, range(2000))
+def test_the_bound_over_two_bases_against_all_plans_of_many_seasons(random_fleets, monkeypatch):
+    counts = _compare_with_force(random_fleets, range(2000), monkeypatch)
     print("compared, as little late, bound met:", counts)
     assert counts[0] > 80
+
+
+@pytest.mark.usefixtures("by_base")
+def test_crew_time_of_overlapping_bases_is_bounded_by_pricing(monkeypatch):
+    monkeypatch.setattr(narrow, "_MANY_WINDOWS", 0)
+    fleet, outlook, travel = _overlapping(12, 16, 4)
+    fleet = replace(fleet, sites=tuple(s for s in fleet.sites if s.site_id not in {"S005", "S011"}))
+    plan = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=_SHORT)
+    assert not plan.late_sites
+    unpriced = plan_season(fleet, outlook, travel, made_on=outlook.on, effort=replace(_SHORT, time_rounds=0))
+    assert unpriced.crew_seconds_bound < plan.crew_seconds_bound <= plan.crew_seconds
 
 
 @pytest.mark.usefixtures("by_base")

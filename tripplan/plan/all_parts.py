@@ -32,6 +32,9 @@ __all__ = ["Parts"]
 _GoOn = Callable[[], bool]
 
 _FEWEST_PARTS = 2
+_TIME_PART = 0.5
+"""Part of the time then left in which the parts save crew time."""
+
 _PAIR = 2
 """Parts that save crew time beside what the others did before."""
 
@@ -216,14 +219,16 @@ class Parts:
         offer : callable
             Gets the trips of the whole after each part that became better.
         clock : Clock
-            Tells whether to go on; the parts share what is left.
+            Tells whether to go on; the parts share half of what is left, the bound gets the rest.
         """
+        end = clock.with_part_of_rest(_TIME_PART)
         for one in self.parts:
             one.search.offer(one.inside(start))
         size, n = _PAIR, len(self.parts)
         groups = [range(k, min(k + size, n)) for k in range(0, n, size)]
         for number, group in enumerate(groups):
-            share = clock.with_part_of_rest(1 / (len(groups) - number))
+            used = clock.with_part_of_rest(0.0)
+            share = end if clock.time_limit_s is None else used + (end - used) / (len(groups) - number)
             left = partial(clock.left, share)
 
             def save(k: int, still: _GoOn, left: Callable[[], float | None] = left) -> bool:

@@ -53,8 +53,8 @@ _TRIPS_SHARE = 0.85
 _SHORTENINGS = 3
 """Times at the most that trips are chosen anew for less crew time, with small moves after each."""
 
-_CHOICES_PART = 0.45
-"""Part of the time then left that goes into the choice of trips for less crew time."""
+_CHOICES_PART, _CHOICES_OF_MANY = 0.45, 0.3
+"""Parts of the time then left that go into the choice of trips for less crew time; with many windows."""
 
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
 """Windows for which the turns of the search for fewer trips are meant; others take more or less in
@@ -354,7 +354,8 @@ class Run:
         self.report()
         polish(search, effort.polish_passes)
         self.report()
-        share = self.clock.with_part_of_rest(_CHOICES_PART)  # the bound on crew time gets the rest
+        part = _CHOICES_OF_MANY if self.master.many_windows else _CHOICES_PART
+        share = self.clock.with_part_of_rest(part)  # the bound gets the rest
         go_on, left = partial(self.clock.go_on, share), partial(self.clock.left, share)
         nodes = 0 if is_large(self.season) else effort.time_nodes
         for _ in range(_SHORTENINGS):
@@ -479,8 +480,7 @@ class Run:
         """Round the linear programme again and again, until a plan meets the bound."""
         search, master, go_on = self.search, self.master, partial(self.clock.go_on, _TRIPS_SHARE)
         for k in range(dives):
-            value = search.value
-            if value is None or self._proved() or not go_on():
+            if (value := search.value) is None or self._proved() or not go_on():
                 return
             limit = 10**9 if self.judge.missed(search.best) else value.trips
             if k % 2:  # steps back are few: every other dive spends them on a plan that would be proved

@@ -10,13 +10,18 @@ from tripplan.plan.document import Trip, VisitKind
 from tripplan.plan.least_time import MOST_TRIPS, known_trips
 from tripplan.plan.life_bound import least_life_days
 from tripplan.plan.loops import FAR
+from tripplan.plan.pairs import stretched_windows
 from tripplan.plan.parts import is_large
 from tripplan.plan.run import Run
+from tripplan.plan.season import Window
 
 __all__ = ["StageBounds", "bound_stages", "thrown_away_days"]
 
 
 _ANY_WORK = 1 << 62
+
+_ROUNDS_IF_LARGE = 4
+"""Pricing rounds of a season that goes base by base; its windows are stretched to pairs of dates for them."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +63,27 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
     rows, forgiven = run.owed
     if not trips or not rows:
         return StageBounds()
-    crew_time = CrewTime(
+    crew_time = _crew_time(run, rows, forgiven, least_trips)
+    floor = least_visit_seconds(crew_time, least_trips)
+    rounds, work = run.effort.time_rounds, run.effort.time_work
+    if is_large(run.season):
+        rounds = min(rounds, _ROUNDS_IF_LARGE)
+        crew_time = _crew_time(run, stretched_windows(run.season, rows), forgiven, least_trips)
+    try:
+        if price and rounds and run.clock.go_on():
+            for index, visits in trips.items():
+                crew_time.add(index, tuple(sorted(visits)), usable=True)
+            for index, known in known_trips(run.search)[:MOST_TRIPS]:
+                crew_time.add(index, known, usable=True)
+            work = work if run.clock.time_limit_s is None else _ANY_WORK
+            crew_time.raise_seconds(rounds, work, run.clock.go_on)
+    except KeyboardInterrupt:
+        run.clock.stopped = True
+    return StageBounds(max(floor, crew_time.whole_seconds), least_life_days(run.season, rows, forgiven))
+
+
+def _crew_time(run: Run, rows: tuple[Window, ...], forgiven: int, least_trips: int) -> CrewTime:
+    return CrewTime(
         run.season,
         rows,
         run.master.stock,
@@ -66,21 +91,8 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
         run.pricer,
         forgiven=forgiven,
         least_trips=least_trips,
-        most_trips=len(trips),
+        most_trips=len(run.search.best),
     )
-    floor = least_visit_seconds(crew_time, least_trips)
-    try:
-        price = price and not is_large(run.season)
-        if price and run.effort.time_rounds and run.clock.go_on():
-            for index, visits in trips.items():
-                crew_time.add(index, tuple(sorted(visits)), usable=True)
-            for index, known in known_trips(run.search)[:MOST_TRIPS]:
-                crew_time.add(index, known, usable=True)
-            work = run.effort.time_work if run.clock.time_limit_s is None else _ANY_WORK
-            crew_time.raise_seconds(run.effort.time_rounds, work, run.clock.go_on)
-    except KeyboardInterrupt:
-        run.clock.stopped = True
-    return StageBounds(max(floor, crew_time.whole_seconds), least_life_days(run.season, rows, forgiven))
 
 
 def thrown_away_days(run: Run, trips: Sequence[Trip]) -> int:
