@@ -32,7 +32,7 @@ __all__ = ["Parts"]
 _GoOn = Callable[[], bool]
 
 _FEWEST_PARTS = 2
-_TIME_PART = 0.5
+_TIME_PART = 0.4
 """Part of the time then left in which the parts save crew time."""
 
 _PAIR = 2
@@ -219,7 +219,7 @@ class Parts:
         offer : callable
             Gets the trips of the whole after each part that became better.
         clock : Clock
-            Tells whether to go on; the parts share half of what is left, the bound gets the rest.
+            Tells whether to go on; the parts share some of what is left, the bound gets the rest.
         """
         end = clock.with_part_of_rest(_TIME_PART)
         for one in self.parts:

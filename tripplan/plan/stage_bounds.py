@@ -73,13 +73,21 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
         if price and rounds and run.clock.go_on():
             for index, visits in trips.items():
                 crew_time.add(index, tuple(sorted(visits)), usable=True)
-            for index, known in known_trips(run.search)[:MOST_TRIPS]:
+            for index, known in _to_begin_with(run):
                 crew_time.add(index, known, usable=True)
             work = work if run.clock.time_limit_s is None else _ANY_WORK
             crew_time.raise_seconds(rounds, work, run.clock.go_on)
     except KeyboardInterrupt:
         run.clock.stopped = True
     return StageBounds(max(floor, crew_time.whole_seconds), least_life_days(run.season, rows, forgiven))
+
+
+def _to_begin_with(run: Run) -> list[tuple[int, tuple[int, ...]]]:
+    """Return trips for the linear programme of crew time: day index and visits."""
+    if not is_large(run.season):
+        return known_trips(run.search)[:MOST_TRIPS]
+    near = run.master.nearly_worth_while()  # which of them are worth most takes long to tell
+    return [(column.index, column.visits) for column in near if column.usable][-MOST_TRIPS:]
 
 
 def _crew_time(run: Run, rows: tuple[Window, ...], forgiven: int, least_trips: int) -> CrewTime:
