@@ -177,7 +177,7 @@ def test_a_season_of_bases_apart_is_bounded_with_any_site_late(forgiven, monkeyp
     bounded = []
     monkeypatch.setattr(Run, "_bound_whole", lambda _, master: bounded.append(master))
     run._solve_in_parts(split)
-    master = run._late_master
+    master = run.late_master
     assert split.add_up(master) == (not forgiven)
     assert bounded == ([master] if forgiven else [])
     assert (master.least > 0) == (not forgiven)

@@ -40,8 +40,7 @@ _TRIP_BEYOND = 0.1
 trips will do, their limit is worth days; multipliers of that size need many rounds until they bound well."""
 
 _ROUNDING_S = 2.0
-_NEAR_S = 2.0
-"""How near to the linear value the bound is near enough. [s]"""
+_NEAR_S, _NEAR_SHARE = 2.0, 1e-3
 
 _MOST_KNOWN = 3
 _SMOOTHING = 0.4
@@ -252,22 +251,27 @@ class CrewTime(Master):
             False stops.
         """
         self._add_shortest()
-        for turn in range(rounds):
-            # in a large season a first bound, for which there may be time only just, comes before all else
-            duals = self.multipliers() if turn == 0 and self.many_windows else self.settle(go_on)
+        for _ in range(rounds):
+            # where solving again takes as long as pricing, trips found exactly serve better than those known
+            duals = self.multipliers() if self.many_windows else self.settle(go_on)
             if not go_on():
                 return
             middle = self._middle
             mixed = duals if middle is None else _SMOOTHING * middle + (1 - _SMOOTHING) * duals
             before = self.seconds
             added = self._price(mixed, max_work, go_on)
-            near_value = self.seconds >= self.value * _UNIT_S - _NEAR_S and self.missed < 1e-6
+            near_value = self.seconds >= self.value_s - self._near_s and self.missed < 1e-6
             if not go_on() or self.work >= max_work or near_value:
                 return
             if not added and self.seconds <= before + 1.0:
                 if self._middle is None or middle is None:
                     return
                 self._middle = None
+
+    @property
+    def _near_s(self) -> float:
+        """How near to the linear value is near enough; from the middle it is known roughly. [s]."""
+        return max(_NEAR_S, _NEAR_SHARE * self.value_s) if self.many_windows else _NEAR_S
 
     def _add_shortest(self) -> None:
         """

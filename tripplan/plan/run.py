@@ -37,23 +37,23 @@ __all__ = ["Run"]
 _BOUND_SHARE = 0.6
 """Share of the time limit after which the bound is left as it is."""
 
-_FIRST_SHARE, _LIMITS_SHARE = 0.66, 0.78
+_FIRST_SHARE, _LIMITS_SHARE = 0.64, 0.74
 """Shares of the time limit after which limits on the trips between two dates are looked for, and not any
 more, where more than one trip is open."""
 
 _BEND_SHARE = 0.25
 """Share of the time limit after which sites still late give up their fallback dates, where that may help."""
 
-_SQUEEZE_SHARE = 0.83
+_SQUEEZE_SHARE = 0.78
 """Share of the time limit up to which fewer trips are sought where more than one is open."""
 
-_TRIPS_SHARE = 0.85
+_TRIPS_SHARE = 0.8
 """Share of the time limit after which the number of trips stays as it is, and crew time is looked at."""
 
 _SHORTENINGS = 3
 """Times at the most that trips are chosen anew for less crew time, with small moves after each."""
 
-_CHOICES_PART, _CHOICES_OF_MANY = 0.45, 0.3
+_CHOICES_PART, _CHOICES_OF_MANY = 0.45, 0.35
 """Parts of the time then left that go into the choice of trips for less crew time; with many windows."""
 
 _FEW_WINDOWS, _LEAST_SHARE = 400, 0.125
@@ -104,7 +104,7 @@ class Run:
     may_bend: bool = False
 
     def __post_init__(self) -> None:
-        self._late_master: Master | None = None
+        self.late_master: Master | None = None
         self._late_owed = Owed((), 0, plain=False, bends=False, late=0)
         self._tight: Master | None = None
         self._failed_tries = 0  # patient ones
@@ -118,7 +118,7 @@ class Run:
         if self.bent and not is_large(self.season):
             # others may bend in plans as good: the bound counts no fallback date from the start
             self._late_owed = owed_if_bent(self.season)
-            self.master = self._late_master = self._master_of(self._late_owed.rows, stock)
+            self.master = self.late_master = self._master_of(self._late_owed.rows, stock)
         else:
             self.master = self._master_of(self.windows.bound_rows, stock)
         self.witness, self.last = self.start.of_season(self.season, self.book)
@@ -172,8 +172,8 @@ class Run:
             return self.master.whole_bound
         # a plan without any trip was looked at first, and is not as good
         least = 1 if trips and owed.late else 0
-        if self._late_master is not None and owed.within(self._late_owed):
-            return max(least, self._late_master.whole_bound)
+        if self.late_master is not None and owed.within(self._late_owed):
+            return max(least, self.late_master.whole_bound)
         if not rows or not self.clock.go_on():
             return least
         master = self._master_of(rows, self.stock, more)
@@ -197,9 +197,9 @@ class Run:
             value = self.search.value
             trips, seconds = (None, None) if value is None else (value.trips, value.seconds)
             # elsewhere its windows are not those of every plan as good
-            known = not (self.windows.sure_late or (self.bent and self._late_master is None))
+            known = not (self.windows.sure_late or (self.bent and self.late_master is None))
             in_time = known and value is not None and not self.judge.missed(self.search.best)
-            bound = (self._late_master or self.master).whole_bound if known else 0
+            bound = (self.late_master or self.master).whole_bound if known else 0
             at, step = self.clock.elapsed_s, self.step
             self.progress(Progress(at, bound, trips, in_time, step=step, crew_seconds=seconds))
 
@@ -321,7 +321,7 @@ class Run:
         owed = self._owed()
         if not owed.plain:
             master = self._master_of(owed.rows, self.stock, owed.forgiven)
-            self._late_master, self._late_owed = master, owed
+            self.late_master, self._late_owed = master, owed
         parts = self._parts(master.rows, master.stock)
         for index, visits in search.best.items():
             master.add(index, tuple(sorted(visits)), usable=True)

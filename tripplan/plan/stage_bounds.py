@@ -86,7 +86,8 @@ def _to_begin_with(run: Run) -> list[tuple[int, tuple[int, ...]]]:
     """Return trips for the linear programme of crew time: day index and visits."""
     if not is_large(run.season):
         return known_trips(run.search)[:MOST_TRIPS]
-    near = run.master.nearly_worth_while()  # which of them are worth most takes long to tell
+    # which of them are worth most takes long to tell
+    near = (run.late_master or run.master).nearly_worth_while()
     return [(column.index, column.visits) for column in near if column.usable][-MOST_TRIPS:]
 
 
