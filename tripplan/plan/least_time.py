@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from tripplan.plan.cover import cheapest_cover
 from tripplan.plan.crew_time import CrewTime
+from tripplan.plan.master import Master
 from tripplan.plan.rows import StockRow
 from tripplan.plan.search import Search
 
-__all__ = ["MOST_TRIPS", "known_trips", "shorten"]
+__all__ = ["MOST_TRIPS", "shorten", "trips_worth_most"]
 
 _ROUNDS = 12
 _FEW = 3
@@ -74,7 +75,8 @@ def shorten(
         return False
     if not go_on():
         return False
-    known, left = known_trips(search), seconds_left()
+    known, left = trips_worth_most(search.master), seconds_left()
+    known.extend((index, tuple(sorted(visits))) for (index, visits), _ in search.known())
     n = len(search.best)
     if n <= _AT_ONCE or (n <= _FEW_TRIPS and (left is None or left >= _WHOLE_S)):
         _choose_anew(search, stock, known, frozenset(search.best), nodes, go_on, seconds_left)
@@ -180,24 +182,22 @@ def _beside(search: Search, stock: Sequence[StockRow], some: frozenset[int]) -> 
     )
 
 
-def known_trips(search: Search) -> list[tuple[int, tuple[int, ...]]]:
+def trips_worth_most(master: Master) -> list[tuple[int, tuple[int, ...]]]:
     """
-    List trips that can be planned, those worth most for fewer trips first.
+    List the trips of a linear programme that can be planned; of many, those worth most come first.
 
     Parameters
     ----------
-    search : Search
-        Remembers trips, and has a linear programme with others.
+    master : Master
+        That of the search for fewer trips.
 
     Returns
     -------
     list of tuple of (int, tuple of int)
         Day index and visits.
     """
-    master = search.master
     usable = np.array([k for k, column in enumerate(master.columns) if column.usable], np.int64)
     if len(usable) > MOST_TRIPS:
         costs: NDArray[np.float64] = master.reduced_costs(master.multipliers())[usable]
         usable = usable[np.argsort(costs, kind="stable")]
-    known = [(index, tuple(sorted(visits))) for (index, visits), _ in search.known()]
-    return [*((master.columns[k].index, master.columns[k].visits) for k in usable), *known]
+    return [(master.columns[k].index, master.columns[k].visits) for k in usable]

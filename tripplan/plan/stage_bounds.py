@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from tripplan.plan.crew_time import CrewTime, least_visit_seconds
 from tripplan.plan.document import Trip, VisitKind
-from tripplan.plan.least_time import MOST_TRIPS, known_trips
+from tripplan.plan.least_time import MOST_TRIPS, trips_worth_most
 from tripplan.plan.life_bound import least_life_days
 from tripplan.plan.loops import FAR
 from tripplan.plan.pairs import stretched_windows
@@ -85,7 +85,7 @@ def bound_stages(run: Run, least_trips: int, *, price: bool = True) -> StageBoun
 def _to_begin_with(run: Run) -> list[tuple[int, tuple[int, ...]]]:
     """Return trips for the linear programme of crew time: day index and visits."""
     if not is_large(run.season):
-        return known_trips(run.search)[:MOST_TRIPS]
+        return trips_worth_most(run.master)[:MOST_TRIPS]
     # which of them are worth most takes long to tell
     near = (run.late_master or run.master).nearly_worth_while()
     return [(column.index, column.visits) for column in near if column.usable][-MOST_TRIPS:]
