@@ -259,7 +259,7 @@ class CrewTime(Master):
             middle = self._middle
             mixed = duals if middle is None else _SMOOTHING * middle + (1 - _SMOOTHING) * duals
             before = self.seconds
-            added = self._price(mixed, max_work, go_on)
+            added = self._price(mixed, max_work, go_on) + self._left_out
             near_value = self.seconds >= self.value_s - self._near_s and self.missed < 1e-6
             if not go_on() or self.work >= max_work or near_value:
                 return
