@@ -14,7 +14,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from tripplan.fleet import AccessRule, DateSpan, Found, Leg, VisitRecord
+from tripplan.fleet import AccessRule, Charger, DateSpan, Found, Leg, Pack, PackState, VisitRecord
 from tripplan.plan import plan_season
 from tripplan.plan.check import check_plan
 from tripplan.plan.effort import Effort
@@ -147,12 +147,32 @@ def test_zero_spares(tiny_fleet, tiny_outlook):
     late = _late(replace(tiny_fleet, pack_types=kinds), tiny_outlook, "B2")
     assert late.proved
     assert late.reason.endswith(
-        "no charged pack of type SLA6 is there by Sat 6 Mar 2027: the shelf holds none and none gets charged"
+        "no charged pack of type SLA6 is there by Sat 6 Mar 2027: the shelf holds none, and none lies there "
+        "to be charged: a swap brings one back only after it has taken one"
     )
     assert late.smallest_change.startswith(
         "1 charged pack of type SLA6 more would serve it in time, with North on "
     )
     assert _late(tiny_fleet, tiny_outlook, "B2") is None
+
+
+@pytest.mark.parametrize(
+    ("charger", "why"),
+    [
+        (Charger(("SLA12",)), "no charger takes that type"),
+        (
+            Charger(("SLA12", "SLA6"), hours_per_pack=2000.0),
+            "the fastest charger for it takes 2000 h a pack, too long for that date",
+        ),
+    ],
+)
+def test_flat_packs_that_no_charger_makes_ready(tiny_fleet, tiny_outlook, charger, why):
+    packs = [Pack(f"P{site.site_id}", site.pack_type, where=site.site_id) for site in tiny_fleet.sites]
+    packs = [replace(pack, state=PackState.IN_USE, since=date(2026, 12, 1)) for pack in packs]
+    packs += [Pack("X1", "SLA12"), Pack("X2", "SLA12"), Pack("X3", "SLA6", state=PackState.FLAT)]
+    late = _late(replace(tiny_fleet, packs=tuple(packs), chargers=(charger,)), tiny_outlook, "B2")
+    assert late.proved
+    assert late.reason.endswith(f"is there by Sat 6 Mar 2027: the shelf holds none, and {why}")
 
 
 def test_a_fresh_pack_that_is_due_before_the_old(tiny_fleet, tiny_outlook):

@@ -218,16 +218,27 @@ def _shelf_text(season: Season, site: Site, day: int) -> str:
     ]
     when = _day(season.date_of(day))
     if most == 0:
-        return (
-            f"no charged pack of type {site.pack_type} is there by {when}: "
-            "the shelf holds none and none gets charged"
-        )
+        why = _why_none_charges(season, site.pack_type, coming)
+        return f"no charged pack of type {site.pack_type} is there by {when}: the shelf holds none, and {why}"
     if len(wanting) > most:
         return (
             f"by {when} the shelf gives {most} charged {'pack' if most == 1 else 'packs'} of type "
             f"{site.pack_type} at the most, and {len(wanting)} sites are due by then"
         )
     return ""
+
+
+def _why_none_charges(season: Season, name: str, coming: int) -> str:
+    """Say what keeps packs of a type from being charged, where none stands charged on the shelf."""
+    fleet = season.fleet
+    back = sum(other == name for other in fleet.odd_returns.values())
+    if fleet.uncharged_on_shelf(name) + coming + back == 0:
+        return "none lies there to be charged: a swap brings one back only after it has taken one"
+    fitting = [charger for charger in fleet.chargers if name in charger.types]
+    if fleet.chargers and not fitting:
+        return "no charger takes that type"
+    hours = min((charger.hours_per_pack for charger in fitting), default=0.0)
+    return f"the fastest charger for it takes {hours:g} h a pack, too long for that date"
 
 
 def _day(day: date) -> str:
