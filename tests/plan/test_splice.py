@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from begun_runs import begin_run
@@ -164,3 +166,21 @@ def test_where_other_windows_count_near_plans_are_forgotten(monkeypatch):
     monkeypatch.setattr(patient, "search_on_few_dates", lambda *_: ())
     assert run.beginnings.tries(1, lambda: True)
     assert len(run.beginnings.near) == 0
+
+
+def test_some_tries_let_the_first_or_the_last_trips_be():
+    run = begin_run()
+    days = sorted(run.search.best, key=lambda i: (run.season.days[i].day, i))
+    n, seen = len(days), set()
+    for failed in range(48):
+        run.beginnings.failed = failed
+        for one in run.beginnings.tries(n - 1, lambda: True):
+            if one.frozen:
+                k = len(one.frozen)
+                assert one.trips == run.search.best
+                assert one.on is None
+                assert math.ceil(n / 4) <= k <= math.ceil(n / 2)
+                is_first = one.frozen == frozenset(days[:k])
+                assert is_first or one.frozen == frozenset(days[n - k :])
+                seen.add(is_first)
+    assert seen == {True, False}

@@ -160,6 +160,25 @@ def test_a_trip_that_must_stay_stays_and_barred_dates_stay_free(random_fleets):
     assert tried >= 2
 
 
+def test_frozen_trips_stay_as_they_are(random_fleets):
+    tried = changed = 0
+    for seed, season, rows in _problems(random_fleets, range(8)):
+        start = _lavish(season, TripBook(season))
+        if len(start) < 4:
+            continue
+        frozen = frozenset(sorted(start)[: len(start) // 3])
+        found = _fewer(season, rows, start, len(start) - 1, frozen=frozen)
+        if found is None:
+            continue
+        tried += 1
+        assert len(found) < len(start), f"seed {seed}"
+        assert {i: found.get(i) for i in frozen} == {i: start[i] for i in frozen}, f"seed {seed}"
+        free = _fewer(season, rows, start, len(start) - 1)
+        changed += free is not None and any(free.get(i) != start[i] for i in frozen)
+    assert tried >= 2
+    assert changed >= 1, "they stay as they are without that too"
+
+
 def test_windows_that_the_plan_misses_are_filled_where_that_is_asked(random_fleets):
     filled = 0
     for seed, season, rows in _problems(random_fleets, range(16)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -18,8 +19,14 @@ __all__ = ["Beginnings"]
 _DATES_PER_TRIP = (1.4, 1.2)
 """Dates on which plans are sought, as multiples of the linear value."""
 
-_CHOSEN_ANEW, _ON_ALL_DATES = 12, 6
+_CHOSEN_ANEW, _ON_ALL_DATES = 12, 8
 """Failures after which few dates are chosen anew; every so many tries are on all dates."""
+
+_IN_PART = (2, 6)
+"""Of these, tries that let some trips of the best plan be."""
+
+_LEAST_LEFT, _MOST_LEFT = 0.25, 0.5
+"""Share of the best plan's trips, the first or the last, that are let be."""
 
 _AT_ONCE = 2
 
@@ -79,9 +86,20 @@ class Beginnings:
         turn = self.failed % _ON_ALL_DATES
         if turn % 2 and turn != _ON_ALL_DATES - 1 and (spliced := self._spliced(most)):
             return spliced
+        if turn in _IN_PART:
+            return [self._in_part() for _ in range(_AT_ONCE)]
         if turn != _ON_ALL_DATES - 1 and self._few_dates:
             return [Try(one.draw(search.random), one) for one in self._few_dates]
         return [Try(search.best), Try(sample_trips(self.master, search.random) or search.best)]
+
+    def _in_part(self) -> Try:
+        """Let the first or the last trips of the best plan be: what is left is sooner searched."""
+        search = self.search
+        days = sorted(search.best, key=lambda i: (search.season.days[i].day, i))
+        n = len(days)
+        left = int(search.random.integers(math.ceil(_LEAST_LEFT * n), math.ceil(_MOST_LEFT * n) + 1))
+        frozen = days[:left] if search.random.random() < 0.5 else days[n - left :]
+        return Try(search.best, frozen=frozenset(frozen))
 
     def _spliced(self, most: int) -> list[Try]:
         search, found = self.search, list[Try]()

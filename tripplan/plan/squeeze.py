@@ -135,6 +135,7 @@ class Squeeze:
         like: Trips | None = None,
         barred: frozenset[int] = frozenset(),
         staying: int | None = None,
+        frozen: frozenset[int] = frozenset(),
     ) -> dict[int, frozenset[int]] | None:
         """
         Look for a plan that fills the same windows with so few trips.
@@ -161,6 +162,8 @@ class Squeeze:
             Day indices that run no trip.
         staying : int, optional
             Day index of the trips that keeps its trip, whatever it visits.
+        frozen : frozenset of int, default empty
+            Day indices of the trips that stay as they are.
 
         Returns
         -------
@@ -177,13 +180,14 @@ class Squeeze:
             for r in self._order
         ]
         plain = self._plain._replace(holds=self._plain.holds & np.array(filled, np.bool_)[:, None])
-        if barred or staying is not None:
+        if barred or frozen or staying is not None:
             days, may = plain.days.copy(), plain.may.copy()
             may[list(barred)] = 0
             if staying is not None:
                 days[staying, LOCK] = max(STAYS, int(days[staying, LOCK]))
+            days[list(frozen), LOCK] = FROZEN
             plain = plain._replace(days=days, may=may)
-        state = self._begin(plain, self._without(trips, most, random), self.learned)
+        state = self._begin(plain, _without(plain, trips, most, random), self.learned)
         nearest, fewest = None, len(self.rows)
         for _ in range(max(1, turns // _TURNS)):
             if squeeze(plain, state, most, _TURNS, _STIR, int(random.integers(1 << 30))) == 0:
@@ -251,17 +255,6 @@ class Squeeze:
         state = self._begin(plain, {i: visits for i, visits in left.items() if visits}, self.learned)
         state.windows[:, PENALTY] = before.windows[:, PENALTY]
         return state
-
-    def _without(self, trips: Trips, most: int, random: np.random.Generator) -> dict[int, frozenset[int]]:
-        """Take out the trips with the fewest visits, with some chance."""
-        left = dict(trips)
-        while len(left) > most:
-            options = [i for i in left if self._plain.days[i, LOCK] == FREE]
-            if not options:
-                break
-            score = [len(left[i]) + 6.0 * float(random.random()) for i in options]
-            del left[options[int(np.argmin(score))]]
-        return left
 
     def _begin(self, plain: Problem, trips: Trips, learned: list[StockRow]) -> State:
         n, n_rows = len(self.season.days), len(self.rows)
@@ -407,6 +400,20 @@ def _near(sites: NDArray[np.int32], holds: NDArray[np.bool_]) -> NDArray[np.int3
             near[s, hit, 0] = first + here.argmax(axis=0)[hit]
             near[s, hit, 1] = end - here[::-1].argmax(axis=0)[hit]
     return near
+
+
+def _without(
+    plain: Problem, trips: Trips, most: int, random: np.random.Generator
+) -> dict[int, frozenset[int]]:
+    """Take out the trips with the fewest visits, with some chance."""
+    left = dict(trips)
+    while len(left) > most:
+        options = [i for i in left if plain.days[i, LOCK] == FREE]
+        if not options:
+            break
+        score = [len(left[i]) + 6.0 * float(random.random()) for i in options]
+        del left[options[int(np.argmin(score))]]
+    return left
 
 
 def _trips_of(state: State) -> dict[int, frozenset[int]]:

@@ -25,10 +25,13 @@ class Try:
         A plan, perhaps with windows left open.
     on : SomeDates or None
         Where given, the trips are in its numbers, and the search keeps to its dates.
+    frozen : frozenset of int
+        Day indices of trips that stay as they are.
     """
 
     trips: Trips
     on: SomeDates | None = None
+    frozen: frozenset[int] = frozenset()
 
 
 def try_for_fewer(
@@ -84,7 +87,9 @@ def try_for_fewer(
             return not ended and go_on()
 
         if one.on is None:
-            return squeeze.fewer(one.trips, most, turns, seed, still, every=every, partly=partly, like=best)
+            return squeeze.fewer(
+                one.trips, most, turns, seed, still, every=every, partly=partly, like=best, frozen=one.frozen
+            )
         more = turns * len(search.rows) // max(1, len(squeeze.rows))  # they take about as long
         found = squeeze.fewer(one.trips, most, more, seed, still, every=True, partly=partly)
         return None if found is None else one.on.whole(found)
