@@ -162,17 +162,32 @@ def test_zero_spares(tiny_fleet, tiny_outlook):
         (Charger(("SLA12",)), "no charger takes that type"),
         (
             Charger(("SLA12", "SLA6"), hours_per_pack=2000.0),
-            "the fastest charger for it takes 2000 h a pack, too long for that date",
+            "none is ready by then (the fastest charger for it takes 2000 h a pack)",
         ),
     ],
 )
 def test_flat_packs_that_no_charger_makes_ready(tiny_fleet, tiny_outlook, charger, why):
-    packs = [Pack(f"P{site.site_id}", site.pack_type, where=site.site_id) for site in tiny_fleet.sites]
-    packs = [replace(pack, state=PackState.IN_USE, since=date(2026, 12, 1)) for pack in packs]
-    packs += [Pack("X1", "SLA12"), Pack("X2", "SLA12"), Pack("X3", "SLA6", state=PackState.FLAT)]
-    late = _late(replace(tiny_fleet, packs=tuple(packs), chargers=(charger,)), tiny_outlook, "B2")
+    late = _late(replace(_with_a_flat_pack(tiny_fleet), chargers=(charger,)), tiny_outlook, "B2")
     assert late.proved
     assert late.reason.endswith(f"is there by Sat 6 Mar 2027: the shelf holds none, and {why}")
+
+
+def test_without_chargers_a_flat_pack_does_not_count_today(tiny_fleet, tiny_outlook):
+    fleet = _crew(_with_a_flat_pack(tiny_fleet), weekdays=frozenset({0, 5, 6}))
+    outlook = _swap_by(tiny_outlook, B2=date(2027, 3, 1))
+    late = _late(replace(fleet, chargers=()), outlook, "B2")
+    assert late.proved
+    assert late.reason.endswith(
+        "by Mon 1 Mar 2027: the shelf holds none, and what is not charged counts from the next day on"
+    )
+
+
+def _with_a_flat_pack(fleet):
+    """Return the fleet with a packs.csv: two charged SLA12 on the shelf, and a flat SLA6."""
+    packs = [Pack(f"P{site.site_id}", site.pack_type, where=site.site_id) for site in fleet.sites]
+    packs = [replace(pack, state=PackState.IN_USE, since=date(2026, 12, 1)) for pack in packs]
+    packs += [Pack("X1", "SLA12"), Pack("X2", "SLA12"), Pack("X3", "SLA6", state=PackState.FLAT)]
+    return replace(fleet, packs=tuple(packs))
 
 
 def test_a_fresh_pack_that_is_due_before_the_old(tiny_fleet, tiny_outlook):

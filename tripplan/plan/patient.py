@@ -1,4 +1,4 @@
-"""Where a patient search for fewer trips begins, by turns: on few dates, with spliced plans, or anywhere."""
+"""Where a patient search for fewer trips begins, by turns: on few dates, spliced, in part, or anywhere."""
 
 from __future__ import annotations
 
@@ -20,10 +20,10 @@ _DATES_PER_TRIP = (1.4, 1.2)
 """Dates on which plans are sought, as multiples of the linear value."""
 
 _CHOSEN_ANEW, _ON_ALL_DATES = 12, 8
-"""Failures after which few dates are chosen anew; every so many tries are on all dates."""
+"""Failures after which few dates are chosen anew; one of so many pairs of tries is on all dates."""
 
 _IN_PART = (2, 6)
-"""Of these, tries that let some trips of the best plan be."""
+"""Places among so many pairs of those that let some trips of the best plan be."""
 
 _LEAST_LEFT, _MOST_LEFT = 0.25, 0.5
 """Share of the best plan's trips, the first or the last, that are let be."""

@@ -234,11 +234,12 @@ def _why_none_charges(season: Season, name: str, coming: int) -> str:
     back = sum(other == name for other in fleet.odd_returns.values())
     if fleet.uncharged_on_shelf(name) + coming + back == 0:
         return "none lies there to be charged: a swap brings one back only after it has taken one"
-    fitting = [charger for charger in fleet.chargers if name in charger.types]
-    if fleet.chargers and not fitting:
+    if not fleet.chargers:
+        return "what is not charged counts from the next day on"
+    hours = [charger.hours_per_pack for charger in fleet.chargers if name in charger.types]
+    if not hours:
         return "no charger takes that type"
-    hours = min((charger.hours_per_pack for charger in fitting), default=0.0)
-    return f"the fastest charger for it takes {hours:g} h a pack, too long for that date"
+    return f"none is ready by then (the fastest charger for it takes {min(hours):g} h a pack)"
 
 
 def _day(day: date) -> str:
