@@ -20,15 +20,12 @@ from __future__ import annotations
 import numpy as np
 
 from tripplan.plan.compiled import compiled_part
+from tripplan.plan.neighbourhoods import MOST_SITES, neighbourhoods
 
 __all__ = ["STEP_S", "completion_table", "make_sojourns", "settle_tolls", "sojourn_worth", "what_follows"]
 
 STEP_S = 30
 """Length of a time step; every duration is rounded down to whole ones. [s]"""
-
-_MOST_SITES, _MOST_PARKS = 7, 3
-"""Sites and parkings of a neighbourhood, in which all sets of sites are looked at; at a parking of more sites
-single loops, again and again."""
 
 _POOR_ROUNDS = 3
 """Rounds without much gain after which steps become shorter."""
@@ -42,39 +39,8 @@ _MOST_IN_SOJOURN = 128
 _NOTHING = -1.0e30
 _NEVER = 1 << 40
 
-
-@compiled_part
-def _neighbourhoods(move, sites_at):
-    """
-    Put parkings together that are near each other, the nearest first.
-
-    Returns
-    -------
-    numpy.ndarray of int64, shape (P,)
-        Number of the neighbourhood of each parking.
-    """
-    n_parks = len(sites_at)
-    group = np.arange(n_parks)
-    sites = sites_at.copy()
-    parks = np.ones(n_parks, np.int64)
-    pairs = n_parks * n_parks
-    gaps = np.empty(pairs, np.int64)
-    for p in range(n_parks):
-        for q in range(n_parks):
-            gaps[p * n_parks + q] = np.int64(move[p, q]) + np.int64(move[q, p])
-    for at in np.argsort(gaps, kind="mergesort"):
-        a = group[at // n_parks]
-        b = group[at % n_parks]
-        if a == b or sites[a] == 0 or sites[b] == 0:
-            continue
-        if sites[a] + sites[b] > _MOST_SITES or parks[a] + parks[b] > _MOST_PARKS:
-            continue
-        for p in range(n_parks):
-            if group[p] == b:
-                group[p] = a
-        sites[a] += sites[b]
-        parks[a] += parks[b]
-    return group
+_neighbourhoods = compiled_part(neighbourhoods)
+"""In each all sets of sites are looked at; at a parking of more sites single loops, again and again."""
 
 
 @compiled_part
@@ -136,7 +102,7 @@ def make_sojourns(
     group = _neighbourhoods(move, sites_at)
     local[:] = -1
     taken = np.zeros(n_parks, np.int64)
-    here = np.full((n_parks, _MOST_SITES + 1), -1, np.int64)
+    here = np.full((n_parks, MOST_SITES + 1), -1, np.int64)
     for p in range(n_parks):
         for k in range(first_loop[p], first_loop[p + 1]):
             for x in range(loop_first[k], loop_first[k + 1]):
@@ -144,7 +110,7 @@ def make_sojourns(
                 if local[s] < 0:
                     g = group[p]
                     local[s] = taken[g]
-                    if taken[g] <= _MOST_SITES:
+                    if taken[g] <= MOST_SITES:
                         here[g, taken[g]] = s
                     taken[g] += 1
     first = np.zeros(n_parks + 1, np.int64)
@@ -156,7 +122,7 @@ def make_sojourns(
     fine = True
     for p in range(n_parks):
         g = group[p]
-        again[p] = taken[g] > _MOST_SITES
+        again[p] = taken[g] > MOST_SITES
         n_sets = 1 if again[p] else 1 << taken[g]
         # least seconds to have visited a set, by the parking that the last loop is at
         least = np.full((n_sets, n_parks), _NEVER, np.int64)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tripplan.plan.charging import Shortage, most_charged
 from tripplan.plan.loops import LoopSpec
+from tripplan.plan.neighbourhoods import neighbourhoods
 from tripplan.plan.rows import StockRow
 from tripplan.plan.season import Season, Window
 from tripplan.plan.solution import Trips
@@ -327,12 +328,15 @@ class Squeeze:
         holds = np.zeros((len(self.rows), season.n_days), np.bool_)
         for k, r in enumerate(self._order):
             holds[k, list(self.rows[r].days)] = True
-        sites = np.zeros((n_tasks, 5), np.int32)
+        at = np.bincount(season.park_of, minlength=n_parks)
+        around = neighbourhoods(np.asarray(season.move_up[0], np.int32), at)
+        sites = np.zeros((n_tasks, 6), np.int32)
         seen: dict[int, int] = {}
         for s, task in enumerate(season.tasks):
             park = season.park_of[s]
             first, end = np.searchsorted(owner, (s, s + 1))
-            sites[s] = park, seen.get(park, 0), self._kinds.index(task.site.pack_type), first, end
+            kind = self._kinds.index(task.site.pack_type)
+            sites[s] = park, seen.get(park, 0), kind, first, end, around[park]
             seen[park] = seen.get(park, 0) + 1
         may = np.zeros((n, n_tasks), np.int8)
         stops = np.full((n, n_parks, 4), -FAR, np.int32)

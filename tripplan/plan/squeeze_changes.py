@@ -36,6 +36,7 @@ from tripplan.plan.squeeze_tables import (
 )
 
 __all__ = [
+    "all_fit",
     "change",
     "eases",
     "find_move",
@@ -61,6 +62,23 @@ def name_of(p, s, i, j, add):
             key ^= p.keys[p.days.shape[0] + v]
             packs += (p.may[i, v] & CARRIES) != 0
     return key, packs
+
+
+@compiled_inner
+def _put(p, v, m, work):
+    """Add a site to m stops; return how many there are then."""
+    q = p.sites[v, PARK]
+    at = m
+    for z in range(m):
+        if work[0, z] == q:
+            at = z
+            break
+    if at == m:
+        work[0, m] = q
+        work[1, m] = 0
+        m += 1
+    work[1, at] |= np.int64(1) << p.sites[v, BIT]
+    return m
 
 
 @compiled_inner
@@ -90,18 +108,28 @@ def fits(p, s, i, j, add, out, n_out, key, packs, work):
                 continue
         elif add < 0:
             continue
-        q = p.sites[v, PARK]
-        found = -1
-        for z in range(m):
-            if work[0, z] == q:
-                found = z
-                break
-        if found < 0:
-            found = m
-            work[0, m] = q
-            work[1, m] = 0
-            m += 1
-        work[1, found] |= np.int64(1) << p.sites[v, BIT]
+        m = _put(p, v, m, work)
+    fine = in_time(p, i, m, work)
+    p.known[slot] = (key >> 1 << 1) | fine
+    return fine
+
+
+@compiled_inner
+def all_fit(p, i, visits, n, work):
+    """Tell whether the first n of some visits make a trip that fits on crew-date i."""
+    key = p.keys[i]
+    packs = 0
+    for k in range(n):
+        key ^= p.keys[p.days.shape[0] + visits[k]]
+        packs += (p.may[i, visits[k]] & CARRIES) != 0
+    if packs > p.days[i, ABOARD]:
+        return False
+    slot = key & np.int64(p.known.shape[0] - 1)
+    if p.known[slot] >> 1 == key >> 1:
+        return p.known[slot] & 1 == 1
+    m = 0
+    for k in range(n):
+        m = _put(p, visits[k], m, work)
     fine = in_time(p, i, m, work)
     p.known[slot] = (key >> 1 << 1) | fine
     return fine

@@ -2,7 +2,8 @@
 Compiled inner loops of the search for one trip fewer: take in what a plan misses, throw out what costs least.
 
 The plan holds visits on a fixed number of trips. A window without a visit is picked at random; its site
-goes onto a trip inside the window, if need be in place of others, or a whole trip moves to another date.
+goes onto a trip inside the window, if need be in place of others, or a whole trip moves to another date, or
+two trips exchange what they do around two places.
 What is thrown out is what costs least by penalties that grow each time a window is hard to fill [1]_; the
 penalties of all windows that the visit fills count against it.
 
@@ -12,7 +13,7 @@ References
    with time windows," Operations Research Letters 37(5), 333-338, 2009 (ejection pool, penalties).
 """
 
-# Compiled in: ec37ff2ffc92
+# Compiled in: f1b829ecb656
 
 from __future__ import annotations
 
@@ -32,8 +33,10 @@ from tripplan.plan.squeeze_changes import (
     name_of,
     short_of,
 )
+from tripplan.plan.squeeze_exchange import find_exchange, make_exchange
 from tripplan.plan.squeeze_stops import MOST_STOPS
 from tripplan.plan.squeeze_tables import (
+    AROUND,
     DAY,
     FREE,
     FROZEN,
@@ -41,6 +44,7 @@ from tripplan.plan.squeeze_tables import (
     LOCK,
     OPEN,
     OWNER,
+    PARK,
     PENALTY,
     POOL,
     STAYS,
@@ -54,6 +58,9 @@ _MOST_VISITS = 64
 _NEAR_DAYS = 42
 _MOST_MOVES = 4096
 """Moves of whole trips weighed at the most; more are left out."""
+
+_EXCHANGED = 0.5
+"""Share of the windows hard to fill for which two trips may exchange what they do around two places."""
 
 
 @compiled_inner
@@ -220,6 +227,9 @@ def squeeze(p, s, most, turns, stir, seed):
     out = np.zeros(3, np.int64)
     found = np.zeros(6, np.int64)
     chosen = np.zeros(6, np.int64)
+    two = np.zeros((2, _MOST_VISITS + 2), np.int64)
+    trial = np.zeros((2, _MOST_VISITS + 2), np.int64)
+    near = np.zeros(_MOST_VISITS, np.int64)
     for _ in range(turns):
         if s.tally[OPEN] == 0:
             break
@@ -289,7 +299,14 @@ def squeeze(p, s, most, turns, stir, seed):
             n_moves -= 1
             for z in range(3):
                 moves[z, k] = moves[z, n_moves]
-        if moving >= 0:
+        exchanging = False
+        if lost > 0 and np.random.random() < _EXCHANGED:
+            by = AROUND if np.random.random() < 0.5 else PARK
+            cost = find_exchange(p, s, r, by, best, two, trial, near, work)
+            exchanging = cost < best
+        if exchanging:
+            make_exchange(p, s, two, held)
+        elif moving >= 0:
             make_move(p, s, moving, chosen[1], v, chosen, held)
         elif chosen[1] >= 0:
             for k in range(chosen[0]):

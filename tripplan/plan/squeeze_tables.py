@@ -21,7 +21,7 @@ FREE, STAYS, FROZEN = 0, 1, 2
 DAY, CREW, START, ABOARD, LOCK = 0, 1, 2, 3, 4
 DAWN, DUSK, CLOSE, TABLE = 0, 1, 2, 3
 LONG, OVER, LATEST = 0, 1, 2
-PARK, BIT, KIND, FIRST, END = 0, 1, 2, 3, 4
+PARK, BIT, KIND, FIRST, END, AROUND = 0, 1, 2, 3, 4, 5
 OWNER, COVER, PLACE, POOL, PENALTY = 0, 1, 2, 3, 4
 KIND_OF, SINCE, UNTIL, CAP, USED = 0, 1, 2, 3, 4
 SWAPS, CARRIES = 2, 4
@@ -50,8 +50,9 @@ class Problem(NamedTuple):
     may : numpy.ndarray of int8, shape (I, S)
         0: cannot be visited; 1: can; + `SWAPS` where that takes a pack from the shelf; + `CARRIES` where a
         pack rides along, out or back.
-    sites : numpy.ndarray of int32, shape (S, 5)
-        ``PARK``, ``BIT`` among the parking's sites, ``KIND`` of pack, ``FIRST`` and ``END`` of its windows.
+    sites : numpy.ndarray of int32, shape (S, 6)
+        ``PARK``, ``BIT`` among the parking's sites, ``KIND`` of pack, ``FIRST`` and ``END`` of its windows,
+        number of the neighbourhood ``AROUND``.
     holds : numpy.ndarray of bool, shape (W, n_days)
         Days of each window that must be filled; no day for others.
     near : numpy.ndarray of int32, shape (S, n_days, 2)
