@@ -126,6 +126,31 @@ class Parts:
             one.share(self.season)
             one.begin(one.inside(start), turns, self.go_on)
 
+    def fill(self, turns: int, offer: Callable[[Trips], object], go_on: _GoOn) -> None:
+        """
+        Look for plans that miss less, each part beside the others on the whole shelf, until that fails.
+
+        Parameters
+        ----------
+        turns : int
+            Turns of each try.
+        offer : callable
+            Gets the trips of the whole after each round.
+        go_on : callable
+            False stops.
+        """
+
+        def fill(k: int, still: _GoOn) -> bool:
+            return self.parts[k].fill(turns, still)
+
+        left = list(range(len(self.parts)))
+        while left and go_on():
+            for k, better in list(self._beside_others(left[:_AT_ONCE], fill, go_on, shared=False)):
+                left.remove(k)
+                if better:
+                    left.append(k)
+            offer(self.trips)
+
     def squeeze(
         self,
         misses: int,

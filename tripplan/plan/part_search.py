@@ -194,19 +194,28 @@ class PartSearch:
             polish(search, passes, go_on)
         return search.value != before
 
+    def fill(self, turns: int, go_on: Callable[[], bool]) -> bool:
+        """Look for a plan that misses less, if need be in some more trips; tell whether one was found."""
+        search = self.search
+        missed = len(self.judge.missed(search.best))
+        if search.value is None or not missed or missed == self._stuck_at:
+            return False
+        seed = int(search.random.integers(1 << 30))
+        most = search.value.trips + _MORE_IF_LATE
+        found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=True, partly=True)
+        if self._taken(found):
+            return True
+        self._stuck_at = missed  # what cannot be filled is left; fewer trips are sought for the rest
+        return False
+
     def _improve(self, turns: int, go_on: Callable[[], bool]) -> bool:
         """Look for a plan that misses less, or for one trip fewer."""
         search = self.search
         if search.value is None or not search.best:
             return False
+        if self.fill(turns, go_on):
+            return True
         seed = int(search.random.integers(1 << 30))
-        missed = len(self.judge.missed(search.best))
-        if missed and missed != self._stuck_at:
-            most = search.value.trips + _MORE_IF_LATE
-            found = self.squeezer.fewer(search.best, most, turns, seed, go_on, every=True, partly=True)
-            if self._taken(found):
-                return True
-            self._stuck_at = missed  # what cannot be filled is left; fewer trips are sought for the rest
         if search.value.trips < _FEWEST_TRIPS:
             return False
         start: Trips = search.best

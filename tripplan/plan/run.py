@@ -66,8 +66,8 @@ than are meant for 400 windows, or so many times its own where that is more."""
 
 _PROBE_SHARE, _EARLY_SHARE, _BASES_SHARE, _BOUNDS_SHARE, _LATE_SHARE = 0.08, 0.2, 0.35, 0.7, 0.85
 """
-Shares of the time limit after which bases are not searched before the bound is sought (where some site must
-bend, and at all), generate no more for the whole, bounds are left, and bases are not searched any more.
+Shares of the time limit after which bases fill no more windows before sites bend, are not searched before
+the bound is sought, generate no more for the whole, bounds are left, and bases are not searched any more.
 """
 
 _NARROW_TURNS = 1
@@ -266,11 +266,13 @@ class Run:
         """Tell whether sites stay late that may come before their fallback dates, and time is limited."""
         if not self.may_bend or self.clock.time_limit_s is None:
             return False
-        sure = set(self.windows.sure_late)
-        if {row.site for row in self.judge.missed(self.search.best)} <= sure:
-            return False
-        self._squeeze(self.effort.more_squeezes, patient=True, share=_BEND_SHARE)
-        return not {row.site for row in self.judge.missed(self.search.best)} <= sure
+        if self._misses_too_much():
+            self._squeeze(self.effort.more_squeezes, patient=True, share=_BEND_SHARE)
+        return self._misses_too_much()
+
+    def _misses_too_much(self) -> bool:
+        """Tell whether a site misses windows that is not late whatever is done."""
+        return not {row.site for row in self.judge.missed(self.search.best)} <= self.windows.sure_late.keys()
 
     def _parts(self, rows: tuple[Window, ...], stock: tuple[StockRow, ...]) -> Parts:
         """Split a large season by base."""
@@ -283,20 +285,17 @@ class Run:
         search, effort, clock = self.search, self.effort, self.clock
         turns = effort.squeeze_turns * _PART_TURNS
 
-        def take(trips: Trips) -> None:
-            search.offer(trips, thin=True)
-
+        take = partial(search.offer, thin=True)
         parts.build(search.best, turns)
         take(parts.trips)
         self.report()
-        for share in (_PROBE_SHARE, _EARLY_SHARE):
-            go_on = partial(clock.go_on, share)
-            parts.squeeze(1, turns, take, go_on, shared=True)
-            parts.squeeze(effort.squeezes, turns, take, go_on, shared=False)
-            missed = {row.site for row in self.judge.missed(search.best)}
-            settled = go_on() or share == _EARLY_SHARE
-            if settled and self.may_bend and not missed <= set(self.windows.sure_late):
+        if self.may_bend:
+            parts.fill(turns, take, partial(clock.go_on, _PROBE_SHARE))
+            if self._misses_too_much():
                 return  # these come before their fallback dates; the next search begins with this plan
+        early = partial(clock.go_on, _EARLY_SHARE)
+        parts.squeeze(1, turns, take, early, shared=True)
+        parts.squeeze(effort.squeezes, turns, take, early, shared=False)
         master = self._bound_in_parts(parts)
         if not self._proved():
             if not parts.add_up(master):
