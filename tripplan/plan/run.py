@@ -25,7 +25,7 @@ from tripplan.plan.rows import SpanRow, StockRow
 from tripplan.plan.search import Search
 from tripplan.plan.season import Season, Window
 from tripplan.plan.shelf_limits import stock_rows
-from tripplan.plan.solution import Judge, Trips
+from tripplan.plan.solution import Judge
 from tripplan.plan.squeeze import Squeeze
 from tripplan.plan.start import Start
 from tripplan.plan.tries import Try, try_for_fewer

@@ -17,7 +17,7 @@ References
    The memory: R. Baldacci, A. Mingozzi and R. Roberti, Operations Research 59(5), 1269-1283, 2011.
 """
 
-# Compiled in: e3695c6f8500
+# Compiled in: df769ba8dc93
 
 from __future__ import annotations
 
