@@ -328,7 +328,7 @@ class Squeeze:
         holds = np.zeros((len(self.rows), season.n_days), np.bool_)
         for k, r in enumerate(self._order):
             holds[k, list(self.rows[r].days)] = True
-        at = np.bincount(season.park_of, minlength=n_parks)
+        at = np.bincount(np.asarray(season.park_of, np.int64), minlength=n_parks)
         around = neighbourhoods(np.asarray(season.move_up[0], np.int32), at)
         sites = np.zeros((n_tasks, 6), np.int32)
         seen: dict[int, int] = {}

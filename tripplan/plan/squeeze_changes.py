@@ -65,6 +65,21 @@ def name_of(p, s, i, j, add):
 
 
 @compiled_inner
+def _known(p, key):
+    """Return 1 for a trip known to fit, 0 for one known not to, -1 for one not looked at."""
+    known = p.known[key & np.int64(p.known.shape[0] - 1)]
+    return known & 1 if known >> 1 == key >> 1 else np.int64(-1)
+
+
+@compiled_inner
+def _try(p, i, m, work, key):
+    """Tell whether m stops fit on a crew-date, and remember it."""
+    fine = in_time(p, i, m, work)
+    p.known[key & np.int64(p.known.shape[0] - 1)] = (key >> 1 << 1) | fine
+    return fine
+
+
+@compiled_inner
 def _put(p, v, m, work):
     """Add a site to m stops; return how many there are then."""
     q = p.sites[v, PARK]
@@ -93,9 +108,9 @@ def fits(p, s, i, j, add, out, n_out, key, packs, work):
         packs -= (p.may[i, out[z]] & CARRIES) != 0
     if packs > p.days[i, ABOARD]:
         return False
-    slot = key & np.int64(p.known.shape[0] - 1)
-    if p.known[slot] >> 1 == key >> 1:
-        return p.known[slot] & 1 == 1
+    known = _known(p, key)
+    if known >= 0:
+        return known == 1
     m = 0
     for k in range(s.visits[j, -1] + 1):
         v = np.int64(add)
@@ -109,9 +124,7 @@ def fits(p, s, i, j, add, out, n_out, key, packs, work):
         elif add < 0:
             continue
         m = _put(p, v, m, work)
-    fine = in_time(p, i, m, work)
-    p.known[slot] = (key >> 1 << 1) | fine
-    return fine
+    return _try(p, i, m, work, key)
 
 
 @compiled_inner
@@ -124,15 +137,13 @@ def all_fit(p, i, visits, n, work):
         packs += (p.may[i, visits[k]] & CARRIES) != 0
     if packs > p.days[i, ABOARD]:
         return False
-    slot = key & np.int64(p.known.shape[0] - 1)
-    if p.known[slot] >> 1 == key >> 1:
-        return p.known[slot] & 1 == 1
+    known = _known(p, key)
+    if known >= 0:
+        return known == 1
     m = 0
     for k in range(n):
         m = _put(p, visits[k], m, work)
-    fine = in_time(p, i, m, work)
-    p.known[slot] = (key >> 1 << 1) | fine
-    return fine
+    return _try(p, i, m, work, key)
 
 
 @compiled_inner

@@ -13,7 +13,7 @@ References
    with time windows," Operations Research Letters 37(5), 333-338, 2009 (ejection pool, penalties).
 """
 
-# Compiled in: f1b829ecb656
+# Compiled in: 4e18266f312b
 
 from __future__ import annotations
 
